@@ -1,0 +1,129 @@
+/** @file droptest.h  The drop test: a bag shut off from the pump, its pressure rise watched, a limit applied,
+ *  a verdict with its rule.
+ *
+ *  Model of the isolated bag: p(t) = p0 + A (1 - exp(-t/tau)) + r t + noise. A and tau come from far ends and
+ *  slow lines evening out, moisture and outgassing; r is the leak. Noise is autocorrelated and quantised.
+ *
+ *  Rule: pass when the upper confidence bound of the judged quantity is below the limit, fail when the lower
+ *  bound is above it, else inconclusive, with the time still needed. Never a pass while the bag may still be
+ *  connected to the pump, nor on readings that are not good, nor on readings that show no change at all. */
+#ifndef TAUT_DROPTEST_H
+#define TAUT_DROPTEST_H
+
+#include <stdbool.h>
+#include <stdint.h>
+
+#include "taut/limits.h"
+#include "taut/recipe.h"
+#include "taut/sample.h"
+#include "taut/status.h"
+
+#ifdef __cplusplus
+extern "C" {
+#endif
+
+enum taut_verdict { TAUT_VERDICT_NONE, TAUT_VERDICT_PASS, TAUT_VERDICT_FAIL, TAUT_VERDICT_INCONCLUSIVE };
+
+/** "none", "pass", "fail", "inconclusive". */
+const char *taut_verdict_text(enum taut_verdict verdict);
+
+/** Why a verdict is what it is. Texts: taut_droptest_why_text (a sentence for the operator). */
+enum taut_droptest_why {
+    TAUT_WHY_NONE,
+    TAUT_WHY_BOUND_BELOW_LIMIT, /* pass */
+    TAUT_WHY_BOUND_ABOVE_LIMIT, /* fail */
+    TAUT_WHY_TOO_SHORT,         /* the interval still straddles the limit: more time would decide */
+    TAUT_WHY_TOO_NOISY,         /* no reasonable time would decide with this noise or drift bound */
+    TAUT_WHY_TRANSIENT,         /* rise still bending: leak and evening-out can not be told apart yet */
+    TAUT_WHY_STILL_PUMPED,      /* pressure falls or stays flat at the base: the valve may be open */
+    TAUT_WHY_BAD_READINGS,      /* too many readings not good */
+    TAUT_WHY_NO_CHANGE,         /* readings did not change at all: sensor frozen or too coarse */
+    TAUT_WHY_INTERRUPTED,       /* the program or the machine stopped during the test */
+    TAUT_WHY_STOPPED,           /* ended by a command before it was decided */
+    TAUT_WHYS
+};
+
+/** Word for files ("still-pumped") and sentence for people. Never NULL. */
+const char *taut_droptest_why_word(enum taut_droptest_why why);
+const char *taut_droptest_why_text(enum taut_droptest_why why);
+
+/** What is to be decided. Build with taut_droptest_rule_from_recipe or by hand. */
+struct taut_droptest_rule {
+    double limit_pa_per_s;               /* NaN: no rate limit */
+    double rise_limit_pa, rise_within_s; /* NaN: no total-rise limit; at least one of the two must be given */
+    enum taut_test_mode mode;
+    double risk;                         /* one-sided, (0, 0.5): greatest chance of a wrong pass or fail */
+    double settle_min_s, settle_max_s, test_min_s, test_s;
+    double resolution_pa;                /* of the judged channel; 0 = estimate from the data */
+    double drift_pa_per_s;               /* stated bound on sensor drift plus, for a gauge reading without a
+                                            barometer, on the ambient's drift; taken as a bound, not as noise */
+    double volume_m3, u_volume_m3;       /* NaN when not known: no mbar.L/s then */
+    double temperature_drift_k_per_s;    /* stated bound when no temperature channel is wired; 0 = none */
+};
+
+enum taut_droptest_stage { TAUT_STAGE_BEFORE, TAUT_STAGE_SETTLING, TAUT_STAGE_MEASURING, TAUT_STAGE_DECIDED };
+
+/** Rise model that the evidence favours. */
+enum taut_rise_model { TAUT_RISE_LINE, TAUT_RISE_TRANSIENT_LINE, TAUT_RISE_SATURATING };
+
+struct taut_droptest_result {
+    enum taut_droptest_stage stage;
+    enum taut_verdict verdict; /* NONE until decided */
+    enum taut_droptest_why why;
+    enum taut_rise_model model;
+    /* rate: the leak r of the model */
+    double rate_pa_per_s, u_rate_pa_per_s;         /* estimate, standard uncertainty */
+    double rate_low_pa_per_s, rate_high_pa_per_s;  /* one-sided bounds at `risk` each */
+    /* total rise within rise_within_s: from the fitted curve, and from raw readings */
+    double rise_pa, rise_low_pa, rise_high_pa;
+    double rise_raw_pa;                            /* reading at the time minus reading at the start; NaN if not reached */
+    /* the transient and the noise */
+    double amplitude_pa, tau_s;                    /* NaN for a line */
+    double p0_pa;                                  /* fitted pressure at the start of the judged span */
+    double noise_pa, phi;                          /* residual sd; lag-1 autocorrelation at the sample spacing */
+    double resolution_pa;                          /* used */
+    double settle_s;                               /* shut-off to start of the judged span */
+    double span_s;                                 /* judged span */
+    double needed_s;                               /* time still needed; NaN when not known, 0 when decided */
+    double smallest_pa_per_s;                      /* smallest leak this test could tell from none by now */
+    double leak_pa_m3_per_s, u_leak_pa_m3_per_s;   /* NaN without a volume */
+    int64_t isolated_ns, from_ns, to_ns;           /* times of shut-off, first and last judged reading */
+    uint32_t n_used, n_not_good;                   /* readings */
+    double start_pa, end_pa;                       /* mean readings at the two ends of the judged span */
+};
+
+/** Working storage; plain, no destroy.  Treat the inside as private. */
+struct taut_droptest {
+    struct taut_droptest_rule rule;
+    struct taut_droptest_result result;
+    /* first version: running sums over the judged span; the owner of lib/judge/droptest.c extends this */
+    int64_t isolated_ns;
+    int64_t last_ns;
+};
+
+/** Rule for a recipe.  Pure; volume, drift and resolution are left for the caller (NaN, 0, 0). */
+struct taut_droptest_rule taut_droptest_rule_from_recipe(const struct taut_recipe *recipe);
+
+/** Begin: readings pushed from now on belong to the time before shut-off (they teach noise and slope).  Pure.
+ *  @return TAUT_OK; TAUT_E_ARG a rule without a limit or with a number out of range (then *test is untouched) */
+TAUT_NODISCARD enum taut_status taut_droptest_init(struct taut_droptest *test, const struct taut_droptest_rule *rule);
+
+/** The bag is shut off at `t_ns` (valve closed, or operator confirmed).  Readings before it are kept as evidence. */
+void taut_droptest_isolate(struct taut_droptest *test, int64_t t_ns);
+
+/** Give one sweep.  O(1) amortised; fixed memory.  The vent is judged; manifold, ambient and temperature are
+ *  used when they are there.  Times never decrease.
+ *  @return the stage after it; the result is kept in test->result */
+enum taut_droptest_stage taut_droptest_push(struct taut_droptest *test, int64_t t_ns, const struct taut_sweep *sweep);
+
+/** Stop now: decide with what there is; a test that is not yet decided becomes inconclusive with `why`
+ *  (TAUT_WHY_STOPPED, TAUT_WHY_INTERRUPTED). */
+void taut_droptest_stop(struct taut_droptest *test, enum taut_droptest_why why);
+
+/** Result so far (fresh numbers, also while measuring).  Borrowed; valid until the next call. */
+const struct taut_droptest_result *taut_droptest_result(const struct taut_droptest *test);
+
+#ifdef __cplusplus
+}
+#endif
+#endif
