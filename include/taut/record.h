@@ -3,6 +3,8 @@
 #ifndef TAUT_RECORD_H
 #define TAUT_RECORD_H
 
+#include <stdbool.h>
+#include <stddef.h>
 #include <stdint.h>
 
 #include "taut/diag.h"
@@ -14,6 +16,14 @@
 extern "C" {
 #endif
 
+/** Storage that is always enough, bytes with the final NUL. */
+enum {
+    TAUT_TRACE_ROW_MAX = 2048,     /* header, one row or one gap row */
+    TAUT_METADATA_MAX = 16384,     /* taut_trace_metadata */
+    TAUT_JOURNAL_LINE_MAX = 16384, /* any journal line, the first included */
+    TAUT_RECORD_MAX = 196608       /* record.json with all tests and alarms */
+};
+
 /** Header line of trace.csv: time_utc,elapsed_s,phase, then per wired role <name>_mbar (or <name>_degC) and
  *  <name>_quality, then event.  RFC 4180, CRLF line ends. */
 void taut_trace_header(const struct taut_station_setup *setup, struct taut_text *out);
@@ -24,7 +34,8 @@ struct taut_trace_clock {
     char text[24];
 };
 
-/** One row. A value is empty when the role was not read or its value is not a number; a quality is "good",
+/** One row, always one line: a line break in the event becomes a space, and an event is cut at 255 bytes. A good
+ *  reading that can not be printed (not finite) is written as bad:not-a-number. A value is empty when the role was not read or its value is not a number; a quality is "good",
  *  "uncertain:<reason>", "bad:<reason>", or empty when the role was not read.
  *  @param phase       of the station after the step
  *  @param event_text  "" or a short word for the event column; quoted as RFC 4180 needs */
@@ -42,6 +53,14 @@ TAUT_NODISCARD enum taut_status taut_trace_columns(const struct taut_station_set
                                                    struct taut_trace_columns *out, struct taut_diag *diag);
 TAUT_NODISCARD enum taut_status taut_trace_parse(const struct taut_trace_columns *columns, char *line, int64_t *wall_ns,
                                                  int64_t *t_ns, struct taut_sweep *sweep, struct taut_diag *diag);
+
+/** A row that marks `lost` rows that could not be written: time, elapsed_s and phase of the row that follows it,
+ *  no readings, and "gap <lost> rows lost" in the event column.
+ *  @param next_row  the row after the gap, as taut_trace_row made it */
+void taut_trace_gap(const char *next_row, int64_t lost, struct taut_text *out);
+
+/** Is the line (without its line end) such a mark?  @param lost  receives the count when it is one. */
+bool taut_trace_is_gap(const char *line, int64_t *lost);
 
 /** Split one CSV record (RFC 4180) in place.
  *  @param line    one record without its line end; fields are unquoted in place
@@ -63,6 +82,15 @@ void taut_journal_event(const struct taut_event *event, int64_t rows, enum taut_
 
 /** One journal line for an effect; for readers, ignored by replay. */
 void taut_journal_effect(const struct taut_station *station, const struct taut_effect *effect, int64_t rows, struct taut_text *out);
+
+/** One number of a drop test's result as it stands in record.json and in the journal's verdict lines. */
+struct taut_record_field {
+    const char *name; /* member name; SI unit in its suffix */
+    size_t offset;    /* of the double in struct taut_droptest_result */
+};
+
+/** Table of every double in a result.  Pure; *count receives its length. */
+const struct taut_record_field *taut_record_fields(size_t *count);
 
 /** record.json. Doubles are printed so that they read back to the same bits. */
 void taut_record_print(const struct taut_station *station, const char *software, const char *verdict_rule, struct taut_text *out);

@@ -124,3 +124,14 @@ void taut_text_add_json_string(struct taut_text *text, const char *string)
     }
     taut_text_add_char(text, '"');
 }
+
+bool taut_text_is_utf8(const char *string)
+{
+    for (const unsigned char *s = (const unsigned char *)string; *s;) {
+        int n = utf8_length(s);
+        if (n == 0)
+            return false;
+        s += n;
+    }
+    return true;
+}
