@@ -43,8 +43,10 @@ TAUT_NODISCARD enum taut_status taut_phase_parse(const char *text, enum taut_pha
 
 enum taut_verb {
     TAUT_VERB_START,       /* a part with a recipe: idle or done -> drawdown */
-    TAUT_VERB_ISOLATE,     /* driven valve: close it; hand valve: the operator says it is closed. drawdown -> settle */
-    TAUT_VERB_TEST,        /* test again: drawdown or ready -> settle, as isolate */
+    TAUT_VERB_ISOLATE,     /* driven valve: close it; hand valve: the operator says it is closed. drawdown or ready
+                              -> settle; above the recipe's drawdown pressure only with a reason in `text` */
+    TAUT_VERB_TEST,        /* test again; the same as isolate */
+    TAUT_VERB_PUMP,        /* settle or drop-test -> drawdown: stop the test, open to the pump again */
     TAUT_VERB_FILL,        /* ready -> fill; from drawdown only with an override reason in `text` */
     TAUT_VERB_CLAMP,       /* fill -> clamped */
     TAUT_VERB_CURE,        /* fill or clamped -> cure */
@@ -58,7 +60,7 @@ enum taut_verb {
     TAUT_VERBS
 };
 
-/** "start", "isolate", "test", "fill", "clamp", "cure", "finish", "abort", "note", "acknowledge", "reset", "shelve", "unshelve". */
+/** "start", "isolate", "test", "pump", "fill", "clamp", "cure", "finish", "abort", "note", "acknowledge", "reset", "shelve", "unshelve". */
 const char *taut_verb_text(enum taut_verb verb);
 TAUT_NODISCARD enum taut_status taut_verb_parse(const char *text, enum taut_verb *out);
 
@@ -206,6 +208,8 @@ struct taut_station {
     struct taut_test_record test[TAUT_TESTS_MAX]; /* the newest TAUT_TESTS_MAX */
     int tests;                       /* run so far; may exceed TAUT_TESTS_MAX */
     bool tight;                      /* the last test passed and nothing has broken it since */
+    bool valve_failed;               /* the last valve command could not be written */
+    bool record_failed;              /* the part's folder can not be written */
     bool aborted;
     char override_reason[TAUT_TEXT_MAX]; /* filled without a passed test; "" else */
     int64_t below_since_ns;          /* drawdown: since when below the target; -1 when not */
