@@ -34,8 +34,9 @@ static void common_facts(struct tautd_loop *loop, int station, struct tautd_fact
 static void tell_alarm(struct tautd_loop *loop, int station, const struct taut_effect *effect)
 {
     const struct taut_station_alarm *a = &loop->place[station].station.alarm[effect->alarm];
-    tautd_log(taut_alarm_calls(&a->alarm) ? TAUTD_WARNING : TAUTD_NOTICE, "station %s: alarm %s%s%s", loop->place[station].station.setup.name,
-              effect->text, a->alarm.condition ? ": " : "", a->alarm.condition ? a->evidence : "");
+    tautd_log(taut_alarm_calls(&a->alarm) ? TAUTD_WARNING : TAUTD_NOTICE, "station %s: alarm %s%s%s",
+              loop->place[station].station.setup.name, effect->text, a->alarm.condition ? ": " : "",
+              a->alarm.condition ? a->evidence : "");
     struct tautd_facts facts = {0};
     tautd_facts_add(&facts, "EVENT", "alarm");
     common_facts(loop, station, &facts);
@@ -51,9 +52,9 @@ static void tell_alarm(struct tautd_loop *loop, int station, const struct taut_e
 static void tell_verdict(struct tautd_loop *loop, int station, const struct taut_effect *effect)
 {
     const struct taut_droptest_result *r = &loop->place[station].station.test[effect->test].result;
-    tautd_log(TAUTD_NOTICE, "station %s: drop test %s; leak rate %.3f mbar/min (%.3f to %.3f)", loop->place[station].station.setup.name,
-              effect->text, taut_mbar_per_min(r->rate_pa_per_s), taut_mbar_per_min(r->rate_low_pa_per_s),
-              taut_mbar_per_min(r->rate_high_pa_per_s));
+    tautd_log(TAUTD_NOTICE, "station %s: drop test %s; leak rate %.3f mbar/min (%.3f to %.3f)",
+              loop->place[station].station.setup.name, effect->text, taut_mbar_per_min(r->rate_pa_per_s),
+              taut_mbar_per_min(r->rate_low_pa_per_s), taut_mbar_per_min(r->rate_high_pa_per_s));
     struct tautd_facts facts = {0};
     tautd_facts_add(&facts, "EVENT", "verdict");
     common_facts(loop, station, &facts);
@@ -151,8 +152,8 @@ static void write_row(struct tautd_loop *loop, int station, const struct taut_ev
     place->row_mono_ns = loop->now_mono_ns;
     if (!place->folder)
         return;
-    taut_trace_row(&place->station.setup, &place->trace_clock, event->wall_ns, place->station.now_ns, place->station.phase, &event->sweep,
-                   place->row_text, &row);
+    taut_trace_row(&place->station.setup, &place->trace_clock, event->wall_ns, place->station.now_ns, place->station.phase,
+                   &event->sweep, place->row_text, &row);
     place->row_text[0] = '\0';
     place->rows++;
     tautd_folder_trace(place->folder, row.at, row.length, 1);
@@ -182,8 +183,8 @@ enum taut_status tautd_effects_step(struct tautd_loop *loop, int station, struct
 
 /* ---- starting a part ---------------------------------------------------------------------------------------- */
 
-static enum taut_status find_recipe(const struct tautd_config *config, int station, const char *name, const struct taut_recipe **out,
-                                    struct taut_diag *diag)
+static enum taut_status find_recipe(const struct tautd_config *config, int station, const char *name,
+                                    const struct taut_recipe **out, struct taut_diag *diag)
 {
     if (!name[0])
         name = config->station[station].recipe;
@@ -202,9 +203,9 @@ enum taut_status tautd_effects_start(struct tautd_loop *loop, int station, const
 {
     struct tautd_place *place = &loop->place[station];
     if (taut_station_running(&place->station))
-        return taut_diag_set(diag, TAUT_E_STATE, "station %s is in %s with part %s: finish or abort it first", place->station.setup.name,
-                             taut_phase_text(place->station.phase), place->station.run.part);
-    const struct taut_recipe *recipe;
+        return taut_diag_set(diag, TAUT_E_STATE, "station %s is in %s with part %s: finish or abort it first",
+                             place->station.setup.name, taut_phase_text(place->station.phase), place->station.run.part);
+    const struct taut_recipe *recipe = NULL;
     char folder_name[TAUT_FOLDER_NAME_MAX];
     enum taut_status status = find_recipe(loop->config, station, recipe_name, &recipe, diag);
     if (!status)

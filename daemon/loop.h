@@ -21,10 +21,10 @@ struct tautd_place {
     struct tautd_folder *folder; /* NULL when no run is open */
     int64_t rows;                /* given to the sink in this run */
     struct taut_trace_clock trace_clock;
-    struct taut_sweep sweep;     /* being gathered */
-    int64_t sweep_mono_ns;       /* of its first reading */
-    unsigned expected;           /* roles that are read as often as the vent: when all are in, the sweep is complete */
-    int64_t row_mono_ns;         /* of the last row */
+    struct taut_sweep sweep;      /* being gathered */
+    int64_t sweep_mono_ns;        /* of its first reading */
+    unsigned expected;            /* roles that are read as often as the vent: when all are in, the sweep is complete */
+    int64_t row_mono_ns;          /* of the last row */
     char row_text[TAUT_TEXT_MAX]; /* for the event column of the next row */
 };
 
@@ -35,16 +35,16 @@ struct tautd_loop {
     struct tautd_sink *sink;
     struct tautd_api *api;
     struct tautd_hooks *hooks;
-    struct tautd_place *place;               /* config->stations of them */
-    struct tautd_channel_live *live;         /* config->channels of them */
+    struct tautd_place *place;       /* config->stations of them */
+    struct tautd_channel_live *live; /* config->channels of them */
     struct taut_channel_state *channel_state;
-    int *users, *users_at;                   /* users[users_at[c] .. users_at[c+1]): station * TAUT_ROLES + role that read channel c */
-    int *output_station;                     /* station whose valve an output is, -1 for none */
-    struct taut_station *scratch;            /* for undoing a start whose folder could not be made */
-    char *text;                              /* large text buffer for records */
-    int64_t now_mono_ns, now_wall_ns;        /* read once per wake-up */
+    int *users, *users_at;            /* users[users_at[c] .. users_at[c+1]): station * TAUT_ROLES + role that read channel c */
+    int *output_station;              /* station whose valve an output is, -1 for none */
+    struct taut_station *scratch;     /* for undoing a start whose folder could not be made */
+    char *text;                       /* large text buffer for records */
+    int64_t now_mono_ns, now_wall_ns; /* read once per wake-up */
     int64_t start_ns;
-    int64_t wall_offset_ns;                  /* wall minus mono, as last accepted */
+    int64_t wall_offset_ns; /* wall minus mono, as last accepted */
     int64_t last_tick_ns;
     bool stop, reload, gathering;
     int epoll, timer, signals;

@@ -53,7 +53,8 @@ static void on_reading(struct tautd_loop *loop, const struct tautd_reading *read
     struct taut_sample sample = {.value = NAN, .quality = reading->quality, .reason = reading->reason};
     if (reading->quality == TAUT_QUALITY_GOOD) {
         const struct taut_sample *ambient = channel->ambient_index >= 0 ? &loop->live[channel->ambient_index].sample : NULL;
-        sample = taut_channel_convert(&channel->spec, &loop->channel_state[reading->channel], reading->mono_ns, reading->number, ambient);
+        sample = taut_channel_convert(&channel->spec, &loop->channel_state[reading->channel], reading->mono_ns, reading->number,
+                                      ambient);
         sample.value = rounded(&channel->spec, sample.value);
     }
     live->sample = sample;

@@ -19,14 +19,14 @@ struct tautd_bus;
 
 /** One transfer's outcome for one channel. */
 struct tautd_reading {
-    int channel;         /* index into config->channel; -1 - output for the outcome of a write */
-    int64_t mono_ns;     /* daemon time, middle of request and answer */
-    int64_t half_ns;     /* half of their distance: the time uncertainty */
-    double number;       /* decoded, before scale and offset; NaN when bad */
+    int channel;               /* index into config->channel; -1 - output for the outcome of a write */
+    int64_t mono_ns;           /* daemon time, middle of request and answer */
+    int64_t half_ns;           /* half of their distance: the time uncertainty */
+    double number;             /* decoded, before scale and offset; NaN when bad */
     enum taut_quality quality; /* good or bad */
     enum taut_reason reason;
-    uint8_t exception;   /* Modbus exception code with TAUT_REASON_EXCEPTION */
-    bool written;        /* for a write: done */
+    uint8_t exception; /* Modbus exception code with TAUT_REASON_EXCEPTION */
+    bool written;      /* for a write: done */
 };
 
 /** Counters of one line, for the API and the tests. Snapshot. */

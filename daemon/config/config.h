@@ -39,11 +39,11 @@ struct tautd_line_config {
     char host[128];
     int port;
     /* both */
-    double timeout_s;      /* wait for the first byte of an answer */
-    double settle_s;       /* after a failed exchange on a serial line, wait out a late answer this long */
-    int gap_registers;     /* join requests across so many registers nobody asked for */
-    double retry_most_s;   /* longest pause before a dead unit is asked again */
-    int real_time_priority;/* SCHED_FIFO priority of the worker; 0 = ordinary */
+    double timeout_s;       /* wait for the first byte of an answer */
+    double settle_s;        /* after a failed exchange on a serial line, wait out a late answer this long */
+    int gap_registers;      /* join requests across so many registers nobody asked for */
+    double retry_most_s;    /* longest pause before a dead unit is asked again */
+    int real_time_priority; /* SCHED_FIFO priority of the worker; 0 = ordinary */
 };
 
 enum tautd_table { TAUTD_TABLE_INPUT, TAUTD_TABLE_HOLDING }; /* FC 4, FC 3 */
@@ -58,7 +58,7 @@ struct tautd_channel_config {
     int type;       /* enum taut_reg_type */
     int order;      /* enum taut_reg_order */
     double period_s;
-    double timeout_s; /* of this unit; 0 = the line's */
+    double timeout_s;            /* of this unit; 0 = the line's */
     char ambient[TAUT_NAME_MAX]; /* barometer channel for gauge and vacuum references; "" = fixed or none */
     int ambient_index;           /* -1 for none */
     char engineering[16];        /* unit of the number: mbar, Pa, ... or degC, K */

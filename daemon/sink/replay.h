@@ -8,9 +8,9 @@
 #include "taut/status.h"
 
 struct tautd_replay_report {
-    int64_t rows;            /* whole trace rows read */
-    int64_t events;          /* journal events given to the station */
-    int64_t torn_bytes;      /* cut off the end of both files: a crash in mid-line */
+    int64_t rows;       /* whole trace rows read */
+    int64_t events;     /* journal events given to the station */
+    int64_t torn_bytes; /* cut off the end of both files: a crash in mid-line */
     int64_t last_t_ns, last_wall_ns;
 };
 

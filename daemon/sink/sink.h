@@ -40,7 +40,8 @@ int tautd_sink_fd(const struct tautd_sink *sink);
 int tautd_sink_take(struct tautd_sink *sink, struct tautd_sink_news *out, int most);
 
 /** Next free run number for a part: 1 + the greatest run folder there is.  Reads the disk (start of a part only). */
-TAUT_NODISCARD enum taut_status tautd_sink_next_run(struct tautd_sink *sink, const char *part, int *number, struct taut_diag *diag);
+TAUT_NODISCARD enum taut_status tautd_sink_next_run(struct tautd_sink *sink, const char *part, int *number,
+                                                    struct taut_diag *diag);
 
 /** Make parts/<part>/<run>/, write header, metadata and first journal line, mark it open for its station.
  *  Synchronous, so that a start can be refused with the reason.  @return NULL with *diag */

@@ -16,7 +16,7 @@
 
 /** Who is asking. */
 struct tautd_api_peer {
-    bool local;   /* over the Unix socket; then uid and gid are the kernel's word */
+    bool local; /* over the Unix socket; then uid and gid are the kernel's word */
     unsigned uid, gid;
     char name[TAUT_WHO_MAX]; /* account name, or "tcp" */
 };
@@ -37,8 +37,8 @@ struct tautd_api_host {
     const struct taut_station *(*station)(void *ctx, int index);
     const struct tautd_channel_live *(*channel)(void *ctx, int index);
     void (*line_stats)(void *ctx, int line, struct tautd_bus_stats *out);
-    const char *(*folder)(void *ctx, int station);  /* path of the open run; NULL when none */
-    uint64_t (*rows)(void *ctx, int station);       /* trace rows written (by write()) in the open run */
+    const char *(*folder)(void *ctx, int station); /* path of the open run; NULL when none */
+    uint64_t (*rows)(void *ctx, int station);      /* trace rows written (by write()) in the open run */
     /** Give a command. For START: part, recipe name (or "" for the station's default) in the arguments. */
     enum taut_status (*command)(void *ctx, int station, const struct taut_command *command, const char *part, const char *recipe,
                                 const struct tautd_api_peer *peer, struct taut_diag *diag);

@@ -43,21 +43,21 @@ struct taut_channel_spec {
     char name[TAUT_NAME_MAX];
     enum taut_quantity quantity;
     enum taut_reference reference;
-    bool loop;               /* the number is a loop current in mA (after scale and offset), judged by NE 43 */
-    double scale, offset;    /* number * scale + offset = engineering value (or mA) */
-    double loop_low_ma;      /* 4 */
-    double loop_high_ma;     /* 20 */
-    double range_low;        /* engineering value at loop_low_ma, and least plausible value; in the channel's unit */
-    double range_high;       /* engineering value at loop_high_ma, and greatest plausible value */
-    double unit_pa;          /* pascal per engineering unit (pressure) */
+    bool loop;                 /* the number is a loop current in mA (after scale and offset), judged by NE 43 */
+    double scale, offset;      /* number * scale + offset = engineering value (or mA) */
+    double loop_low_ma;        /* 4 */
+    double loop_high_ma;       /* 20 */
+    double range_low;          /* engineering value at loop_low_ma, and least plausible value; in the channel's unit */
+    double range_high;         /* engineering value at loop_high_ma, and greatest plausible value */
+    double unit_pa;            /* pascal per engineering unit (pressure) */
     double temperature_zero_k; /* added after scale: 273.15 for degC, 0 for K (temperature) */
-    double resolution_pa;    /* smallest step of the reading, Pa; 0 when not known */
-    double u_pa;             /* standard uncertainty of calibration, Pa (K for a temperature) */
-    double drift_pa_per_s;   /* stated bound of the sensor's own drift while a test runs */
-    double frozen_s;         /* bad when not one bit changes for so long; 0 switches this off */
-    double stale_s;          /* bad when no good answer came for so long */
-    double fixed_ambient_pa; /* ambient to use when no barometer is wired; NaN when none is stated */
-    double u_ambient_pa;     /* its standard uncertainty */
+    double resolution_pa;      /* smallest step of the reading, Pa; 0 when not known */
+    double u_pa;               /* standard uncertainty of calibration, Pa (K for a temperature) */
+    double drift_pa_per_s;     /* stated bound of the sensor's own drift while a test runs */
+    double frozen_s;           /* bad when not one bit changes for so long; 0 switches this off */
+    double stale_s;            /* bad when no good answer came for so long */
+    double fixed_ambient_pa;   /* ambient to use when no barometer is wired; NaN when none is stated */
+    double u_ambient_pa;       /* its standard uncertainty */
 };
 
 /** What a channel remembers between readings: for the frozen check and for a loop between its limits. */

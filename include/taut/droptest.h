@@ -52,13 +52,13 @@ struct taut_droptest_rule {
     double limit_pa_per_s;               /* NaN: no rate limit */
     double rise_limit_pa, rise_within_s; /* NaN: no total-rise limit; at least one of the two must be given */
     enum taut_test_mode mode;
-    double risk;                         /* one-sided, (0, 0.5): greatest chance of a wrong pass or fail */
+    double risk; /* one-sided, (0, 0.5): greatest chance of a wrong pass or fail */
     double settle_min_s, settle_max_s, test_min_s, test_s;
-    double resolution_pa;                /* of the judged channel; 0 = estimate from the data */
-    double drift_pa_per_s;               /* stated bound on sensor drift plus, for a gauge reading without a
+    double resolution_pa;             /* of the judged channel; 0 = estimate from the data */
+    double drift_pa_per_s;            /* stated bound on sensor drift plus, for a gauge reading without a
                                             barometer, on the ambient's drift; taken as a bound, not as noise */
-    double volume_m3, u_volume_m3;       /* NaN when not known: no mbar.L/s then */
-    double temperature_drift_k_per_s;    /* stated bound when no temperature channel is wired; 0 = none */
+    double volume_m3, u_volume_m3;    /* NaN when not known: no mbar.L/s then */
+    double temperature_drift_k_per_s; /* stated bound when no temperature channel is wired; 0 = none */
 };
 
 enum taut_droptest_stage { TAUT_STAGE_BEFORE, TAUT_STAGE_SETTLING, TAUT_STAGE_MEASURING, TAUT_STAGE_DECIDED };
@@ -72,24 +72,24 @@ struct taut_droptest_result {
     enum taut_droptest_why why;
     enum taut_rise_model model;
     /* rate: the leak r of the model */
-    double rate_pa_per_s, u_rate_pa_per_s;         /* estimate, standard uncertainty */
-    double rate_low_pa_per_s, rate_high_pa_per_s;  /* one-sided bounds at `risk` each */
+    double rate_pa_per_s, u_rate_pa_per_s;        /* estimate, standard uncertainty */
+    double rate_low_pa_per_s, rate_high_pa_per_s; /* one-sided bounds at `risk` each */
     /* total rise within rise_within_s: from the fitted curve, and from raw readings */
     double rise_pa, rise_low_pa, rise_high_pa;
-    double rise_raw_pa;                            /* reading at the time minus reading at the start; NaN if not reached */
+    double rise_raw_pa; /* reading at the time minus reading at the start; NaN if not reached */
     /* the transient and the noise */
-    double amplitude_pa, tau_s;                    /* NaN for a line */
-    double p0_pa;                                  /* fitted pressure at the start of the judged span */
-    double noise_pa, phi;                          /* residual sd; lag-1 autocorrelation at the sample spacing */
-    double resolution_pa;                          /* used */
-    double settle_s;                               /* shut-off to start of the judged span */
-    double span_s;                                 /* judged span */
-    double needed_s;                               /* time still needed; NaN when not known, 0 when decided */
-    double smallest_pa_per_s;                      /* smallest leak this test could tell from none by now */
-    double leak_pa_m3_per_s, u_leak_pa_m3_per_s;   /* NaN without a volume */
-    int64_t isolated_ns, from_ns, to_ns;           /* times of shut-off, first and last judged reading */
-    uint32_t n_used, n_not_good;                   /* readings */
-    double start_pa, end_pa;                       /* mean readings at the two ends of the judged span */
+    double amplitude_pa, tau_s;                  /* NaN for a line */
+    double p0_pa;                                /* fitted pressure at the start of the judged span */
+    double noise_pa, phi;                        /* residual sd; lag-1 autocorrelation at the sample spacing */
+    double resolution_pa;                        /* used */
+    double settle_s;                             /* shut-off to start of the judged span */
+    double span_s;                               /* judged span */
+    double needed_s;                             /* time still needed; NaN when not known, 0 when decided */
+    double smallest_pa_per_s;                    /* smallest leak this test could tell from none by now */
+    double leak_pa_m3_per_s, u_leak_pa_m3_per_s; /* NaN without a volume */
+    int64_t isolated_ns, from_ns, to_ns;         /* times of shut-off, first and last judged reading */
+    uint32_t n_used, n_not_good;                 /* readings */
+    double start_pa, end_pa;                     /* mean readings at the two ends of the judged span */
 };
 
 /** Working storage; plain, no destroy.  Treat the inside as private. */

@@ -81,7 +81,8 @@ void taut_journal_open(const struct taut_station_setup *setup, const struct taut
 void taut_journal_event(const struct taut_event *event, int64_t rows, enum taut_status status, struct taut_text *out);
 
 /** One journal line for an effect; for readers, ignored by replay. */
-void taut_journal_effect(const struct taut_station *station, const struct taut_effect *effect, int64_t rows, struct taut_text *out);
+void taut_journal_effect(const struct taut_station *station, const struct taut_effect *effect, int64_t rows,
+                         struct taut_text *out);
 
 /** One number of a drop test's result as it stands in record.json and in the journal's verdict lines. */
 struct taut_record_field {

@@ -55,7 +55,7 @@ enum taut_verb {
     TAUT_VERB_NOTE,        /* `text` goes into the record */
     TAUT_VERB_ACKNOWLEDGE, /* alarm `alarm`, or all that call when it is TAUT_ALARM_KINDS */
     TAUT_VERB_RESET,
-    TAUT_VERB_SHELVE,      /* alarm `alarm` for `number` seconds */
+    TAUT_VERB_SHELVE, /* alarm `alarm` for `number` seconds */
     TAUT_VERB_UNSHELVE,
     TAUT_VERBS
 };
@@ -90,12 +90,12 @@ enum taut_valve { TAUT_VALVE_HAND, TAUT_VALVE_DRIVEN };
 struct taut_station_channel {
     bool wired;
     char name[TAUT_NAME_MAX];
-    double u_pa;             /* standard uncertainty (K for the temperature) */
-    double resolution_pa;    /* 0 when not known */
+    double u_pa;          /* standard uncertainty (K for the temperature) */
+    double resolution_pa; /* 0 when not known */
     double drift_pa_per_s;
-    int reference;           /* enum taut_reference */
-    bool barometer;          /* a gauge or vacuum channel that is corrected by a barometer channel */
-    char calibrated[16];     /* date as configured, "2026-03-01", or "" */
+    int reference;              /* enum taut_reference */
+    bool barometer;             /* a gauge or vacuum channel that is corrected by a barometer channel */
+    char calibrated[16];        /* date as configured, "2026-03-01", or "" */
     char serial[TAUT_NAME_MAX]; /* instrument's serial number or "" */
 };
 
@@ -109,7 +109,7 @@ struct taut_station_setup {
 
 struct taut_run {
     char part[TAUT_PART_ID_MAX];
-    int number;               /* 1, 2, ... : attempts at this part */
+    int number; /* 1, 2, ... : attempts at this part */
     char who[TAUT_WHO_MAX];
     int64_t started_wall_ns;
     struct taut_recipe recipe;
@@ -127,19 +127,19 @@ enum taut_event_kind {
 struct taut_command {
     enum taut_verb verb;
     char who[TAUT_WHO_MAX];
-    char text[TAUT_TEXT_MAX];      /* note, reason */
-    enum taut_alarm_kind alarm;    /* for acknowledge, reset, shelve */
-    double number;                 /* for shelve: seconds */
+    char text[TAUT_TEXT_MAX];   /* note, reason */
+    enum taut_alarm_kind alarm; /* for acknowledge, reset, shelve */
+    double number;              /* for shelve: seconds */
 };
 
 struct taut_event {
     enum taut_event_kind kind;
-    int64_t t_ns;    /* since the run's start; a START command has 0 */
+    int64_t t_ns; /* since the run's start; a START command has 0 */
     int64_t wall_ns;
     struct taut_sweep sweep;
     struct taut_command command;
-    struct taut_run run;                /* for a START command */
-    bool ok;                            /* VALVE, RECORD */
+    struct taut_run run; /* for a START command */
+    bool ok;             /* VALVE, RECORD */
     int64_t step_ns, gap_ns;
 };
 
@@ -186,7 +186,7 @@ struct taut_phase_figures {
 struct taut_station_alarm {
     struct taut_alarm alarm;
     int64_t raised_wall_ns;
-    uint32_t times;              /* raised in this run */
+    uint32_t times; /* raised in this run */
     enum taut_cause cause;
     double confidence;
     char evidence[TAUT_TEXT_MAX];
@@ -195,24 +195,24 @@ struct taut_station_alarm {
 /** Everything a station knows; plain, no destroy. Readers (API, record) may look at every field. */
 struct taut_station {
     struct taut_station_setup setup;
-    struct taut_run run;             /* of the present or last run */
+    struct taut_run run; /* of the present or last run */
     enum taut_phase phase;
-    int64_t now_ns, now_wall_ns;     /* of the last event */
-    int64_t phase_ns;                /* when the phase began */
+    int64_t now_ns, now_wall_ns; /* of the last event */
+    int64_t phase_ns;            /* when the phase began */
     struct taut_sample latest[TAUT_ROLES];
     int64_t latest_ns[TAUT_ROLES];
-    bool valve_open;                 /* as commanded (driven) or as the operator said (hand) */
+    bool valve_open; /* as commanded (driven) or as the operator said (hand) */
     struct taut_droptest droptest;
     struct taut_watch watch;
     struct taut_station_alarm alarm[TAUT_ALARM_KINDS];
     struct taut_test_record test[TAUT_TESTS_MAX]; /* the newest TAUT_TESTS_MAX */
-    int tests;                       /* run so far; may exceed TAUT_TESTS_MAX */
-    bool tight;                      /* the last test passed and nothing has broken it since */
-    bool valve_failed;               /* the last valve command could not be written */
-    bool record_failed;              /* the part's folder can not be written */
+    int tests;                                    /* run so far; may exceed TAUT_TESTS_MAX */
+    bool tight;                                   /* the last test passed and nothing has broken it since */
+    bool valve_failed;                            /* the last valve command could not be written */
+    bool record_failed;                           /* the part's folder can not be written */
     bool aborted;
     char override_reason[TAUT_TEXT_MAX]; /* filled without a passed test; "" else */
-    int64_t below_since_ns;          /* drawdown: since when below the target; -1 when not */
+    int64_t below_since_ns;              /* drawdown: since when below the target; -1 when not */
     struct taut_phase_figures figures[TAUT_PHASES];
 };
 

@@ -10,7 +10,7 @@ extern "C" {
 #endif
 
 #if defined(__GNUC__)
-#define TAUT_NODISCARD __attribute__((warn_unused_result))
+#define TAUT_NODISCARD         __attribute__((warn_unused_result))
 #define TAUT_PRINTF(fmt, args) __attribute__((format(printf, fmt, args)))
 #else
 #define TAUT_NODISCARD

@@ -15,12 +15,12 @@
 extern "C" {
 #endif
 
-#define TAUT_PA_PER_MBAR 100.0
+#define TAUT_PA_PER_MBAR               100.0
 #define TAUT_PA_PER_S_PER_MBAR_PER_MIN (100.0 / 60.0)
-#define TAUT_NS_PER_S INT64_C(1000000000)
-#define TAUT_NS_PER_MS INT64_C(1000000)
-#define TAUT_KELVIN_AT_0_DEGC 273.15
-#define TAUT_STANDARD_ATMOSPHERE_PA 101325.0
+#define TAUT_NS_PER_S                  INT64_C(1000000000)
+#define TAUT_NS_PER_MS                 INT64_C(1000000)
+#define TAUT_KELVIN_AT_0_DEGC          273.15
+#define TAUT_STANDARD_ATMOSPHERE_PA    101325.0
 
 /** Factor from a pressure unit to pascal.  Pure.
  *  @param unit  "Pa", "hPa", "kPa", "MPa", "bar", "mbar", "ubar", "atm", "at", "Torr", "mTorr", "mmHg", "inHg",

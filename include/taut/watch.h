@@ -27,7 +27,7 @@ enum taut_cause {
     TAUT_CAUSE_MOISTURE,     /* plateau at the water vapour pressure */
     TAUT_CAUSE_BAROMETER,
     TAUT_CAUSE_TEMPERATURE,
-    TAUT_CAUSE_SENSOR,       /* open, shorted, frozen, noisy, word order: the reason says which */
+    TAUT_CAUSE_SENSOR, /* open, shorted, frozen, noisy, word order: the reason says which */
     TAUT_CAUSE_COMMUNICATION,
     TAUT_CAUSES
 };
@@ -46,7 +46,7 @@ enum taut_hold {
 
 struct taut_watch_rule {
     double false_alarm_h, leak_pa_per_s, step_pa, tell_s;
-    double below_pa;              /* plain limit, NaN for none */
+    double below_pa; /* plain limit, NaN for none */
     double clamp_limit_pa_per_s;
     double resolution_pa, volume_m3;
 };
@@ -54,11 +54,11 @@ struct taut_watch_rule {
 struct taut_watch_finding {
     bool rate_alarm, level_alarm, limit_alarm; /* rising too fast; above the baseline; above the plain limit */
     double baseline_pa, above_pa;
-    double rate_pa_per_s, u_rate_pa_per_s;     /* smoothed dp/dt now */
-    double since_s;                            /* estimated onset before now; NaN when none */
+    double rate_pa_per_s, u_rate_pa_per_s; /* smoothed dp/dt now */
+    double since_s;                        /* estimated onset before now; NaN when none */
     enum taut_cause cause;
-    double confidence;                         /* 0..1 */
-    char evidence[TAUT_TEXT_MAX];              /* the readings the cause rests on, one sentence */
+    double confidence;            /* 0..1 */
+    char evidence[TAUT_TEXT_MAX]; /* the readings the cause rests on, one sentence */
 };
 
 /** Working storage; plain, no destroy.  Treat the inside as private; the owner of lib/judge/watch.c extends it. */

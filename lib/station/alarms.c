@@ -4,7 +4,7 @@
 #include "station/step.h"
 #include "taut/units.h"
 
-#define IN(phase) (1u << TAUT_PHASE_##phase)
+#define IN(phase)  (1u << TAUT_PHASE_##phase)
 #define RUN_PHASES (IN(DRAWDOWN) | IN(SETTLE) | IN(DROP_TEST) | IN(READY) | IN(FILL) | IN(CLAMPED) | IN(CURE))
 
 /* In which phases an alarm means anything. Elsewhere it is suppressed by design. */
@@ -40,8 +40,8 @@ static bool condition(const struct taut_station *s, enum taut_alarm_kind kind)
     bool bad = s->latest_ns[TAUT_ROLE_VENT] >= 0 && vent->quality != TAUT_QUALITY_GOOD;
     switch (kind) {
     case TAUT_ALARM_KIND_VACUUM_LOSS:
-        return (found->rate_alarm || found->level_alarm) && found->cause != TAUT_CAUSE_SUPPLY && found->cause != TAUT_CAUSE_SENSOR &&
-               found->cause != TAUT_CAUSE_COMMUNICATION;
+        return (found->rate_alarm || found->level_alarm) && found->cause != TAUT_CAUSE_SUPPLY &&
+               found->cause != TAUT_CAUSE_SENSOR && found->cause != TAUT_CAUSE_COMMUNICATION;
     case TAUT_ALARM_KIND_VACUUM_LIMIT:
         return found->limit_alarm;
     case TAUT_ALARM_KIND_SENSOR:
@@ -94,8 +94,8 @@ static void explain(const struct taut_station *s, enum taut_alarm_kind kind, str
                  s->valve_failed ? "the valve's output could not be written" : s->watch.finding.evidence);
         break;
     case TAUT_ALARM_KIND_NOT_HOLDING:
-        snprintf(a->evidence, sizeof a->evidence, "%.1f mbar after %.0f s of drawdown; wanted below %.1f mbar", taut_mbar(vent->value),
-                 taut_seconds(s->now_ns - s->phase_ns), taut_mbar(s->run.recipe.drawdown_below_pa));
+        snprintf(a->evidence, sizeof a->evidence, "%.1f mbar after %.0f s of drawdown; wanted below %.1f mbar",
+                 taut_mbar(vent->value), taut_seconds(s->now_ns - s->phase_ns), taut_mbar(s->run.recipe.drawdown_below_pa));
         break;
     case TAUT_ALARM_KIND_RECORD:
         snprintf(a->evidence, sizeof a->evidence, "the part's folder can not be written");
@@ -156,7 +156,8 @@ static enum taut_status act_on(struct taut_station *s, enum taut_alarm_kind kind
     };
     bool did = false;
     int64_t until = c->verb == TAUT_VERB_SHELVE ? s->now_ns + taut_ns(c->number) : 0;
-    enum taut_status status = taut_alarm_act(&s->alarm[kind].alarm, taut_alarm_kind_design(kind), events[c->verb], s->now_ns, until, &did);
+    enum taut_status status =
+        taut_alarm_act(&s->alarm[kind].alarm, taut_alarm_kind_design(kind), events[c->verb], s->now_ns, until, &did);
     if (did)
         tell(s, kind, effects);
     return status;

@@ -11,33 +11,39 @@ static const struct {
     unsigned from;
     const char *elsewhere;
 } rules[TAUT_VERBS] = {
-    [TAUT_VERB_ISOLATE] = {IN(DRAWDOWN) | IN(READY), "a bag is shut off and tested from drawdown or ready"},
-    [TAUT_VERB_TEST] = {IN(DRAWDOWN) | IN(READY), "a bag is shut off and tested from drawdown or ready"},
-    [TAUT_VERB_PUMP] = {IN(SETTLE) | IN(DROP_TEST), "there is no drop test to stop"},
-    [TAUT_VERB_FILL] = {IN(READY) | IN(DRAWDOWN), "filling begins from ready, after a passed drop test"},
-    [TAUT_VERB_CLAMP] = {IN(FILL), "the vent is clamped at the end of filling"},
-    [TAUT_VERB_CURE] = {IN(FILL) | IN(CLAMPED), "cure comes after fill or clamped"},
-    [TAUT_VERB_FINISH] = {IN(READY) | IN(FILL) | IN(CLAMPED) | IN(CURE), "a part is finished from ready, fill, clamped or cure; else abort it"},
-    [TAUT_VERB_ABORT] = {IN(DRAWDOWN) | IN(SETTLE) | IN(DROP_TEST) | IN(READY) | IN(FILL) | IN(CLAMPED) | IN(CURE), "no part is under way"},
+    [TAUT_VERB_ISOLATE] = {IN(DRAWDOWN) | IN(READY),                                                                  "a bag is shut off and tested from drawdown or ready"},
+    [TAUT_VERB_TEST] = {IN(DRAWDOWN) | IN(READY),                                                                  "a bag is shut off and tested from drawdown or ready"},
+    [TAUT_VERB_PUMP] = {IN(SETTLE) | IN(DROP_TEST),                                                                "there is no drop test to stop"                      },
+    [TAUT_VERB_FILL] = {IN(READY) | IN(DRAWDOWN),                                                                  "filling begins from ready, after a passed drop test"},
+    [TAUT_VERB_CLAMP] = {IN(FILL),                                                                                  "the vent is clamped at the end of filling"          },
+    [TAUT_VERB_CURE] = {IN(FILL) | IN(CLAMPED),                                                                    "cure comes after fill or clamped"                   },
+    [TAUT_VERB_FINISH] = {IN(READY) | IN(FILL) | IN(CLAMPED) | IN(CURE),
+                           "a part is finished from ready, fill, clamped or cure; else abort it"                                                                           },
+    [TAUT_VERB_ABORT] = {IN(DRAWDOWN) | IN(SETTLE) | IN(DROP_TEST) | IN(READY) | IN(FILL) | IN(CLAMPED) | IN(CURE),
+                           "no part is under way"                                                                                                                          },
     [TAUT_VERB_NOTE] = {IN(DRAWDOWN) | IN(SETTLE) | IN(DROP_TEST) | IN(READY) | IN(FILL) | IN(CLAMPED) | IN(CURE),
-                        "no part is under way: a note needs one"},
+                           "no part is under way: a note needs one"                                                                                                        },
 };
 
-static enum taut_status isolate(struct taut_station *s, const struct taut_command *c, struct taut_effects *effects, struct taut_diag *diag)
+static enum taut_status isolate(struct taut_station *s, const struct taut_command *c, struct taut_effects *effects,
+                                struct taut_diag *diag)
 {
     const struct taut_sample *vent = &s->latest[TAUT_ROLE_VENT];
     if (s->latest_ns[TAUT_ROLE_VENT] < 0 || vent->quality != TAUT_QUALITY_GOOD)
-        return taut_diag_set(diag, TAUT_E_STATE, "%s does not read (%s): nothing could be judged", s->setup.channel[TAUT_ROLE_VENT].name,
+        return taut_diag_set(diag, TAUT_E_STATE, "%s does not read (%s): nothing could be judged",
+                             s->setup.channel[TAUT_ROLE_VENT].name,
                              s->latest_ns[TAUT_ROLE_VENT] < 0 ? "no reading yet" : taut_reason_text(vent->reason));
     if (vent->value > s->run.recipe.drawdown_below_pa && !c->text[0])
-        return taut_diag_set(diag, TAUT_E_STATE,
-                             "the bag is at %.1f mbar; recipe %s wants below %.1f mbar before it is shut off (give a reason to test all the same)",
-                             taut_mbar(vent->value), s->run.recipe.name, taut_mbar(s->run.recipe.drawdown_below_pa));
+        return taut_diag_set(
+            diag, TAUT_E_STATE,
+            "the bag is at %.1f mbar; recipe %s wants below %.1f mbar before it is shut off (give a reason to test all the same)",
+            taut_mbar(vent->value), s->run.recipe.name, taut_mbar(s->run.recipe.drawdown_below_pa));
     step_isolate(s, effects);
     return TAUT_OK;
 }
 
-static enum taut_status fill(struct taut_station *s, const struct taut_command *c, struct taut_effects *effects, struct taut_diag *diag)
+static enum taut_status fill(struct taut_station *s, const struct taut_command *c, struct taut_effects *effects,
+                             struct taut_diag *diag)
 {
     if (!s->tight) {
         if (!c->text[0])
@@ -51,7 +57,8 @@ static enum taut_status fill(struct taut_station *s, const struct taut_command *
     return TAUT_OK;
 }
 
-static enum taut_status abort_run(struct taut_station *s, const struct taut_command *c, struct taut_effects *effects, struct taut_diag *diag)
+static enum taut_status abort_run(struct taut_station *s, const struct taut_command *c, struct taut_effects *effects,
+                                  struct taut_diag *diag)
 {
     if (!c->text[0])
         return taut_diag_set(diag, TAUT_E_ARG, "aborting a part needs a reason");
@@ -71,8 +78,8 @@ enum taut_status step_phase_command(struct taut_station *s, const struct taut_ev
     if ((unsigned)c->verb >= TAUT_VERBS)
         return taut_diag_set(diag, TAUT_E_ARG, "no such command");
     if (!(rules[c->verb].from & (1u << s->phase)))
-        return taut_diag_set(diag, TAUT_E_STATE, "%s is not possible in %s: %s", taut_verb_text(c->verb), taut_phase_text(s->phase),
-                             rules[c->verb].elsewhere);
+        return taut_diag_set(diag, TAUT_E_STATE, "%s is not possible in %s: %s", taut_verb_text(c->verb),
+                             taut_phase_text(s->phase), rules[c->verb].elsewhere);
     switch (c->verb) {
     case TAUT_VERB_ISOLATE:
     case TAUT_VERB_TEST:
@@ -112,14 +119,16 @@ static void advise_drawdown(const struct taut_station *s, char out[TAUT_TEXT_MAX
     if (last && last->result.verdict == TAUT_VERDICT_FAIL)
         snprintf(out, TAUT_TEXT_MAX, "The drop test failed: find the leak along the tape, seal it, then test again.");
     else if (last)
-        snprintf(out, TAUT_TEXT_MAX, "The drop test was not conclusive: %.120s Then test again.", taut_droptest_why_text(last->result.why));
+        snprintf(out, TAUT_TEXT_MAX, "The drop test was not conclusive: %.120s Then test again.",
+                 taut_droptest_why_text(last->result.why));
     else if (below && s->setup.valve == TAUT_VALVE_HAND)
         snprintf(out, TAUT_TEXT_MAX, "Close the valve at the vent by hand, then confirm with isolate.");
     else if (below)
-        snprintf(out, TAUT_TEXT_MAX, "Below %.1f mbar: the valve closes after %.0f s there.", taut_mbar(s->run.recipe.drawdown_below_pa),
-                 s->run.recipe.drawdown_hold_s);
+        snprintf(out, TAUT_TEXT_MAX, "Below %.1f mbar: the valve closes after %.0f s there.",
+                 taut_mbar(s->run.recipe.drawdown_below_pa), s->run.recipe.drawdown_hold_s);
     else
-        snprintf(out, TAUT_TEXT_MAX, "Draw down below %.1f mbar; press pleats and tape meanwhile.", taut_mbar(s->run.recipe.drawdown_below_pa));
+        snprintf(out, TAUT_TEXT_MAX, "Draw down below %.1f mbar; press pleats and tape meanwhile.",
+                 taut_mbar(s->run.recipe.drawdown_below_pa));
 }
 
 void taut_station_advice(const struct taut_station *s, char out[TAUT_TEXT_MAX])

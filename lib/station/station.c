@@ -169,7 +169,8 @@ static void on_drawdown(struct taut_station *s, const struct taut_sweep *sweep, 
     if (s->below_since_ns < 0)
         s->below_since_ns = s->now_ns;
     /* The first test starts by itself where the valve can be driven; after a failed one the leak is hunted first. */
-    if (s->tests == 0 && s->setup.valve == TAUT_VALVE_DRIVEN && taut_seconds(s->now_ns - s->below_since_ns) >= s->run.recipe.drawdown_hold_s)
+    if (s->tests == 0 && s->setup.valve == TAUT_VALVE_DRIVEN &&
+        taut_seconds(s->now_ns - s->below_since_ns) >= s->run.recipe.drawdown_hold_s)
         step_isolate(s, effects);
 }
 

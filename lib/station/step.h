@@ -11,8 +11,8 @@ struct taut_effect *step_effect(struct taut_effects *effects, enum taut_effect_k
 void step_alarms(struct taut_station *station, struct taut_effects *effects);
 
 /** Acknowledge, reset, shelve, unshelve. */
-enum taut_status step_alarm_command(struct taut_station *station, const struct taut_command *command, struct taut_effects *effects,
-                                    struct taut_diag *diag);
+enum taut_status step_alarm_command(struct taut_station *station, const struct taut_command *command,
+                                    struct taut_effects *effects, struct taut_diag *diag);
 
 /** A command for the phases. */
 enum taut_status step_phase_command(struct taut_station *station, const struct taut_event *event, struct taut_effects *effects,

@@ -11,7 +11,8 @@ static int find(const char *const *words, int n, const char *text)
     return -1;
 }
 
-static const char *const phase_words[TAUT_PHASES] = {"idle", "drawdown", "settle", "drop-test", "ready", "fill", "clamped", "cure", "done"};
+static const char *const phase_words[TAUT_PHASES] = {"idle", "drawdown", "settle", "drop-test", "ready",
+                                                     "fill", "clamped",  "cure",   "done"};
 
 const char *taut_phase_text(enum taut_phase phase)
 {
@@ -27,7 +28,7 @@ enum taut_status taut_phase_parse(const char *text, enum taut_phase *out)
     return TAUT_OK;
 }
 
-static const char *const verb_words[TAUT_VERBS] = {"start",  "isolate", "test",        "pump",  "fill",  "clamp",   "cure",
+static const char *const verb_words[TAUT_VERBS] = {"start",  "isolate", "test", "pump",        "fill",  "clamp",  "cure",
                                                    "finish", "abort",   "note", "acknowledge", "reset", "shelve", "unshelve"};
 
 const char *taut_verb_text(enum taut_verb verb)
@@ -69,20 +70,21 @@ static const struct {
 } kinds[TAUT_ALARM_KINDS] = {
     [TAUT_ALARM_KIND_VACUUM_LOSS] = {{TAUT_PRIORITY_URGENT, false, 0, 5},
                                      "Press along the tape, the ports and the pleats until the pressure stops rising; "
-                                     "clamp the feed if the leak can not be found."},
+                                     "clamp the feed if the leak can not be found."                                                     },
     [TAUT_ALARM_KIND_VACUUM_LIMIT] = {{TAUT_PRIORITY_HIGH, false, 2, 5},
-                                      "The bag is above the recipe's pressure: check the pump, the vent line and the seal."},
+                                     "The bag is above the recipe's pressure: check the pump, the vent line and the seal."              },
     [TAUT_ALARM_KIND_SENSOR] = {{TAUT_PRIORITY_HIGH, false, 2, 5},
-                                "Check the transducer, its plug and its supply; watch a dial gauge until it reads again."},
+                                     "Check the transducer, its plug and its supply; watch a dial gauge until it reads again."          },
     [TAUT_ALARM_KIND_COMMUNICATION] = {{TAUT_PRIORITY_HIGH, false, 3, 2},
-                                       "Check cable, adapter and unit power; watch a dial gauge until answers come again."},
+                                     "Check cable, adapter and unit power; watch a dial gauge until answers come again."                },
     [TAUT_ALARM_KIND_SUPPLY] = {{TAUT_PRIORITY_URGENT, false, 0, 5},
-                                "Check the pump and the manifold; clamp the vent line to keep the vacuum in the bag."},
-    [TAUT_ALARM_KIND_VALVE] = {{TAUT_PRIORITY_HIGH, false, 0, 2}, "Check the valve: it is not where it was commanded."},
+                                     "Check the pump and the manifold; clamp the vent line to keep the vacuum in the bag."              },
+    [TAUT_ALARM_KIND_VALVE] = {{TAUT_PRIORITY_HIGH, false, 0, 2},   "Check the valve: it is not where it was commanded."          },
     [TAUT_ALARM_KIND_NOT_HOLDING] = {{TAUT_PRIORITY_MEDIUM, false, 0, 5},
-                                     "The bag does not come down: look for an open port, a gross leak or a closed vent line."},
-    [TAUT_ALARM_KIND_RECORD] = {{TAUT_PRIORITY_HIGH, false, 0, 2},
-                                "The record can not be written: free the disk or mend it; readings are kept in memory for a while."},
+                                     "The bag does not come down: look for an open port, a gross leak or a closed vent line."           },
+    [TAUT_ALARM_KIND_RECORD] =
+        {{TAUT_PRIORITY_HIGH, false, 0, 2},
+                                     "The record can not be written: free the disk or mend it; readings are kept in memory for a while."},
 };
 
 const char *taut_alarm_kind_advice(enum taut_alarm_kind kind)
