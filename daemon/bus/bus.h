@@ -1,7 +1,7 @@
 /** @file bus.h  Polling: one worker thread per serial line, one per TCP connection (gateway and unit).
  *
  *  Failure policy: a worker that can not get an answer says so (a reading with quality bad and the reason, one
- *  per missed period while the unit is asked, one per attempt while it is backed off) and goes on. Nothing is
+ *  per channel and period, also while it is left alone or the line is down) and goes on. Nothing is
  *  repeated, nothing is guessed. No device is ever written to but through tautd_bus_write for a configured output.
  *
  *  Threads: all functions here are called from the main loop only, unless stated. */
@@ -32,6 +32,7 @@ struct tautd_reading {
 /** Counters of one line, for the API and the tests. Snapshot. */
 struct tautd_bus_stats {
     uint64_t requests, answers, timeouts, exceptions, bad_frames, reconnects, late, lost /* queue full */;
+    uint64_t skipped; /* periods that passed while the line was busy */
     double busy_frac; /* share of the last 10 s that an exchange was under way */
     bool up;
 };
