@@ -48,7 +48,9 @@ int tautd_bus_fd(const struct tautd_bus *bus);
 /** Take waiting readings in order of arrival.  @return how many, at most `most`; fewer than `most` = none left */
 int tautd_bus_take(struct tautd_bus *bus, struct tautd_reading *out, int most);
 
-/** Ask for an output to be driven; the outcome comes as a reading with channel -1 - output. Newest wins. */
+/** Ask for an output's coil to be switched (`on` is the coil's state; which state opens a valve is the caller's
+ *  matter). Sent ahead of polls, once more if it fails; the outcome comes as a reading with channel -1 - output.
+ *  Newest wins.  @return TAUT_OK, TAUT_E_ARG no such output, TAUT_E_NOENT its line is not polled */
 enum taut_status tautd_bus_write(struct tautd_bus *bus, int output, bool on);
 
 /** Counters of line `line`. */
