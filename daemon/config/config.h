@@ -21,7 +21,8 @@ enum {
     TAUTD_RECIPES_MAX = 256,
     TAUTD_OUTPUTS_MAX = 256,
     TAUTD_PATH_MAX = 256,
-    TAUTD_FINDINGS_MAX = 100
+    TAUTD_FINDINGS_MAX = 100,
+    TAUTD_WARNINGS_MAX = 32
 };
 
 enum tautd_line_kind { TAUTD_LINE_RTU, TAUTD_LINE_TCP };
@@ -109,10 +110,12 @@ struct tautd_config {
     struct tautd_output_config *output;
 };
 
-/** All that was found wrong. */
+/** All that was found wrong, in the order of the file; and what is allowed but should be looked at. */
 struct tautd_findings {
     int count; /* may exceed what is stored */
     struct taut_diag finding[TAUTD_FINDINGS_MAX];
+    int warnings; /* the same; a configuration with warnings only is returned */
+    struct taut_diag warning[TAUTD_WARNINGS_MAX];
 };
 
 /** Read and check a file.
