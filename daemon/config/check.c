@@ -60,7 +60,8 @@ static void check_address(struct tautd_reader *reader, int index)
     if (channel->reg + taut_decode_register_count((enum taut_reg_type)channel->type) > 65536)
         tautd_reader_error(reader, CHANNELS, index, "register", "found 65535 for a type of two registers; allowed: 0 to 65534");
     if (*tautd_value_register_hint(channel->reg, hint, sizeof hint))
-        tautd_reader_warning(reader, CHANNELS, index, "register", "%d is taken as the address on the wire; %s", channel->reg, hint);
+        tautd_reader_warning(reader, CHANNELS, index, "register", "%d is taken as the address on the wire; %s", channel->reg,
+                             hint);
 }
 
 /* A wrong reference shows in the range: it must hold at least some vacuum. */
@@ -107,8 +108,8 @@ static void check_ambient(struct tautd_reader *reader, int index)
         return;
     const struct taut_channel_spec *barometer = &reader->config->channel[channel->ambient_index].spec;
     if (barometer->quantity != TAUT_QUANTITY_PRESSURE || barometer->reference != TAUT_REFERENCE_ABSOLUTE)
-        tautd_reader_error(reader, CHANNELS, index, "ambient", "channel \"%s\" is not an absolute pressure; a barometer is needed",
-                           barometer->name);
+        tautd_reader_error(reader, CHANNELS, index, "ambient",
+                           "channel \"%s\" is not an absolute pressure; a barometer is needed", barometer->name);
 }
 
 static void check_date(struct tautd_reader *reader, int index)
@@ -159,11 +160,12 @@ static void check_quantity(struct tautd_reader *reader, int index, int role)
     const struct taut_channel_spec *spec = &reader->config->channel[c].spec;
     bool temperature = spec->quantity == TAUT_QUANTITY_TEMPERATURE;
     if (temperature != (role == TAUT_ROLE_TEMPERATURE))
-        tautd_reader_error(reader, STATIONS, index, taut_role_text((enum taut_role)role), "channel \"%s\" is a %s; a %s is needed",
-                           spec->name, temperature ? "temperature" : "pressure", temperature ? "pressure" : "temperature");
+        tautd_reader_error(reader, STATIONS, index, taut_role_text((enum taut_role)role),
+                           "channel \"%s\" is a %s; a %s is needed", spec->name, temperature ? "temperature" : "pressure",
+                           temperature ? "pressure" : "temperature");
     else if (role == TAUT_ROLE_AMBIENT && spec->reference != TAUT_REFERENCE_ABSOLUTE)
-        tautd_reader_error(reader, STATIONS, index, "ambient", "channel \"%s\" is not an absolute pressure; a barometer is needed",
-                           spec->name);
+        tautd_reader_error(reader, STATIONS, index, "ambient",
+                           "channel \"%s\" is not an absolute pressure; a barometer is needed", spec->name);
 }
 
 /* A channel that shows one bag's pressure can not mean anything else anywhere. */
@@ -259,9 +261,11 @@ static void check_program(struct tautd_reader *reader, const char *key, const ch
     if (!check_path(reader, TAUTD_SECTION_DAEMON, key, path))
         return;
     if (stat(path, &status) != 0)
-        tautd_reader_error(reader, TAUTD_SECTION_DAEMON, 0, key, "there is no \"%.100s\"; the full path of a program is needed", path);
+        tautd_reader_error(reader, TAUTD_SECTION_DAEMON, 0, key, "there is no \"%.100s\"; the full path of a program is needed",
+                           path);
     else if (!S_ISREG(status.st_mode) || access(path, X_OK) != 0)
-        tautd_reader_error(reader, TAUTD_SECTION_DAEMON, 0, key, "\"%.100s\" can not be executed; make it so with chmod +x", path);
+        tautd_reader_error(reader, TAUTD_SECTION_DAEMON, 0, key, "\"%.100s\" can not be executed; make it so with chmod +x",
+                           path);
 }
 
 static bool is_loopback(const char *address)

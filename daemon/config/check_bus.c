@@ -85,8 +85,9 @@ void tautd_check_outputs(struct tautd_reader *reader)
             const struct tautd_output_config *other = &config->output[j];
             if (reader->entry[TAUTD_SECTION_OUTPUTS][j].clean && other->line_index == output->line_index &&
                 other->unit == output->unit && other->coil == output->coil) {
-                tautd_reader_error(reader, TAUTD_SECTION_OUTPUTS, i, "coil", "output \"%s\" (on line %d) drives this coil already",
-                                   other->name, tautd_reader_place(reader, TAUTD_SECTION_OUTPUTS, j, "coil")->line);
+                tautd_reader_error(reader, TAUTD_SECTION_OUTPUTS, i, "coil",
+                                   "output \"%s\" (on line %d) drives this coil already", other->name,
+                                   tautd_reader_place(reader, TAUTD_SECTION_OUTPUTS, j, "coil")->line);
                 break;
             }
         }
@@ -96,7 +97,7 @@ void tautd_check_outputs(struct tautd_reader *reader)
 /* ---- load of a serial line ------------------------------------------------------------------------------------- */
 
 enum { REGISTERS_PER_REQUEST_MAX = 125 }; /* Modbus Application Protocol V1.1b3, 6.3 */
-#define TURNAROUND_S 0.005 /* from question to answer; an assumption, common devices need 1 to 10 ms */
+#define TURNAROUND_S 0.005                /* from question to answer; an assumption, common devices need 1 to 10 ms */
 
 static int registers_of(const struct tautd_channel_config *channel)
 {
@@ -162,7 +163,8 @@ static void judge_load(struct tautd_reader *reader, int index, const struct load
     char advice[120];
     double need = load->full_frac;
     if (load->shortest_s == load->longest_s)
-        snprintf(advice, sizeof advice, "make period_s of its channels at least %.2g s", ceil(need * load->shortest_s * 100) / 100);
+        snprintf(advice, sizeof advice, "make period_s of its channels at least %.2g s",
+                 ceil(need * load->shortest_s * 100) / 100);
     else
         snprintf(advice, sizeof advice, "make each period_s of its channels at least %.2g times as long", ceil(need * 10) / 10);
     if (load->wire_frac > 1)

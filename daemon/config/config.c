@@ -99,7 +99,8 @@ static void describe_channel(const struct tautd_config *config, const struct tau
                              struct taut_station_channel *out)
 {
     const struct taut_channel_spec *spec = &channel->spec;
-    const struct taut_channel_spec *barometer = channel->ambient_index >= 0 ? &config->channel[channel->ambient_index].spec : NULL;
+    const struct taut_channel_spec *barometer =
+        channel->ambient_index >= 0 ? &config->channel[channel->ambient_index].spec : NULL;
     bool relative = spec->quantity == TAUT_QUANTITY_PRESSURE && spec->reference != TAUT_REFERENCE_ABSOLUTE;
     out->wired = true;
     memcpy(out->name, spec->name, sizeof out->name);

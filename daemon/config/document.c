@@ -57,8 +57,8 @@ static void sort_diags(struct taut_diag *diag, int count)
     for (int i = 1; i < count; i++) {
         struct taut_diag moving = diag[i];
         int j = i;
-        for (; j > 0 && (diag[j - 1].line > moving.line ||
-                         (diag[j - 1].line == moving.line && diag[j - 1].column > moving.column));
+        for (;
+             j > 0 && (diag[j - 1].line > moving.line || (diag[j - 1].line == moving.line && diag[j - 1].column > moving.column));
              j--)
             diag[j] = diag[j - 1];
         diag[j] = moving;
@@ -113,9 +113,16 @@ static size_t utf8_length(const unsigned char *s, size_t left)
     static const struct {
         unsigned char first_low, first_high, second_low, second_high;
         size_t length;
-    } forms[] = {{0xC2, 0xDF, 0x80, 0xBF, 2}, {0xE0, 0xE0, 0xA0, 0xBF, 3}, {0xE1, 0xEC, 0x80, 0xBF, 3},
-                 {0xED, 0xED, 0x80, 0x9F, 3}, {0xEE, 0xEF, 0x80, 0xBF, 3}, {0xF0, 0xF0, 0x90, 0xBF, 4},
-                 {0xF1, 0xF3, 0x80, 0xBF, 4}, {0xF4, 0xF4, 0x80, 0x8F, 4}};
+    } forms[] = {
+        {0xC2, 0xDF, 0x80, 0xBF, 2},
+        {0xE0, 0xE0, 0xA0, 0xBF, 3},
+        {0xE1, 0xEC, 0x80, 0xBF, 3},
+        {0xED, 0xED, 0x80, 0x9F, 3},
+        {0xEE, 0xEF, 0x80, 0xBF, 3},
+        {0xF0, 0xF0, 0x90, 0xBF, 4},
+        {0xF1, 0xF3, 0x80, 0xBF, 4},
+        {0xF4, 0xF4, 0x80, 0x8F, 4}
+    };
     if (s[0] < 0x80)
         return 1;
     for (size_t i = 0; i < sizeof forms / sizeof forms[0]; i++) {

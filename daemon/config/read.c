@@ -49,8 +49,8 @@ void tautd_reader_error(struct tautd_reader *reader, enum tautd_section_id id, i
     reader->entry[id][index].clean = false;
 }
 
-void tautd_reader_warning(struct tautd_reader *reader, enum tautd_section_id id, int index, const char *key,
-                          const char *format, ...)
+void tautd_reader_warning(struct tautd_reader *reader, enum tautd_section_id id, int index, const char *key, const char *format,
+                          ...)
 {
     char text[MESSAGE_MAX], path[PATH_MAX_TEXT];
     va_list args;
@@ -128,8 +128,7 @@ static bool read_key(const struct tautd_reader *reader, const struct tautd_secti
         return true;
     if (strcmp(key->name, "register") == 0 && found->value->kind == TAUTD_NODE_VALUE)
         tautd_value_register_hint(strtol(found->value->text, NULL, 10), hint, sizeof hint);
-    tautd_report_error(reader->report, problem.line, problem.column, "%s: %s%s%s", path, problem.text, hint[0] ? "; " : "",
-                       hint);
+    tautd_report_error(reader->report, problem.line, problem.column, "%s: %s%s%s", path, problem.text, hint[0] ? "; " : "", hint);
     return false;
 }
 
@@ -220,8 +219,9 @@ static bool read_list(struct tautd_reader *reader, enum tautd_section_id id, con
         if (n->kind == TAUTD_NODE_MAP)
             reader->entry[id][i].clean = read_entry(reader, section, i, n, tautd_schema_entry(section, reader->config, i));
         else
-            tautd_report_error(reader->report, n->line, n->column, "%s[%d]: found %s; allowed: keys and values, such as \"name: x\"",
-                               section->name, i, tautd_node_describe(n, found, sizeof found));
+            tautd_report_error(reader->report, n->line, n->column,
+                               "%s[%d]: found %s; allowed: keys and values, such as \"name: x\"", section->name, i,
+                               tautd_node_describe(n, found, sizeof found));
     }
     return true;
 }

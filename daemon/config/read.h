@@ -32,8 +32,8 @@ bool tautd_reader_given(const struct tautd_reader *reader, enum tautd_section_id
  *  A finding makes the entry unclean. */
 void tautd_reader_error(struct tautd_reader *reader, enum tautd_section_id id, int index, const char *key, const char *format,
                         ...) TAUT_PRINTF(5, 6);
-void tautd_reader_warning(struct tautd_reader *reader, enum tautd_section_id id, int index, const char *key,
-                          const char *format, ...) TAUT_PRINTF(5, 6);
+void tautd_reader_warning(struct tautd_reader *reader, enum tautd_section_id id, int index, const char *key, const char *format,
+                          ...) TAUT_PRINTF(5, 6);
 
 /** Read all sections of `top` into reader->config, with defaults, and find the entries that others name.
  *  @return false when there was no memory */

@@ -42,7 +42,7 @@ static void add_choices(const char *choices, struct taut_text *out)
 
 static void add_bounds(const struct taut_key *key, struct taut_text *out)
 {
-    taut_text_addf(out, "%.10g to %.10g%s%s", key->least, key->most, key->unit[0] ? " " : "", key->unit);
+    taut_text_addf(out, "%.7g to %.7g%s%s", key->least, key->most, key->unit[0] ? " " : "", key->unit);
 }
 
 void tautd_value_allowed(const struct taut_key *key, struct taut_text *out)
@@ -73,13 +73,13 @@ void tautd_value_allowed(const struct taut_key *key, struct taut_text *out)
         taut_text_add(out, "yes or no");
         break;
     case TAUT_KEY_NAME:
-        taut_text_addf(out, "letters, digits, . _ -; at most %zu", key->size - 1);
+        taut_text_addf(out, "letters, digits, . _ -, at most %zu", key->size - 1);
         break;
     case TAUT_KEY_REFER:
         taut_text_addf(out, "a name from %s", key->choices);
         break;
     case TAUT_KEY_TEXT:
-        taut_text_addf(out, "text of at most %zu bytes", key->size - 1);
+        taut_text_add(out, "text");
         break;
     case TAUT_KEY_BLOCK:
         break;
@@ -99,7 +99,12 @@ const char *tautd_value_register_hint(long number, char *out, unsigned long size
     static const struct {
         long first, last;
         const char *table;
-    } ranges[] = {{30001, 39999, "input"}, {40001, 49999, "holding"}, {300001, 365536, "input"}, {400001, 465536, "holding"}};
+    } ranges[] = {
+        {30001,  39999,  "input"  },
+        {40001,  49999,  "holding"},
+        {300001, 365536, "input"  },
+        {400001, 465536, "holding"}
+    };
     out[0] = '\0';
     for (size_t i = 0; i < sizeof ranges / sizeof ranges[0]; i++)
         if (number >= ranges[i].first && number <= ranges[i].last)
@@ -159,8 +164,7 @@ static bool read_number(const struct taut_key *key, const struct tautd_node *nod
         return not_a_number(key, node, problem);
     double value = strtod(node->text, NULL);
     if (!isfinite(value) || (bounded(key) && (value < key->least || value > key->most)))
-        return refuse(problem, node, "found %s; allowed: %s", tautd_quote(node->text, quoted),
-                      allowed(key, words, sizeof words));
+        return refuse(problem, node, "found %s; allowed: %s", tautd_quote(node->text, quoted), allowed(key, words, sizeof words));
     *out = value;
     return true;
 }
@@ -174,20 +178,19 @@ static bool read_whole(const struct taut_key *key, const struct tautd_node *node
     char quoted[TAUTD_QUOTED_MAX], words[120];
     const char *digits = node->text + (node->text[0] == '+' || node->text[0] == '-');
     if (digits[strspn(digits, "0123456789")] || value < INT_MIN || value > INT_MAX)
-        return refuse(problem, node, "found %s; allowed: %s", tautd_quote(node->text, quoted),
-                      allowed(key, words, sizeof words));
+        return refuse(problem, node, "found %s; allowed: %s", tautd_quote(node->text, quoted), allowed(key, words, sizeof words));
     int whole = (int)value;
     memcpy(field, &whole, sizeof whole);
     return true;
 }
 
-static bool read_pair(const struct taut_key *key, const struct tautd_node *node, void *field,
-                      struct tautd_value_problem *problem)
+static bool read_pair(const struct taut_key *key, const struct tautd_node *node, void *field, struct tautd_value_problem *problem)
 {
     char found[100];
     if (node->kind != TAUTD_NODE_LIST || node->children != 2)
         return refuse(problem, node, "found %s; write two numbers: [low, high]",
-                      node->kind == TAUTD_NODE_LIST ? "a list of another length" : tautd_node_describe(node, found, sizeof found));
+                      node->kind == TAUTD_NODE_LIST ? "a list of another length"
+                                                    : tautd_node_describe(node, found, sizeof found));
     struct taut_key one = *key;
     one.kind = TAUT_KEY_NUMBER;
     double pair[2];
@@ -219,7 +222,8 @@ static bool read_choice(const struct taut_key *key, const struct tautd_node *nod
             memcpy(near_word, word, sizeof near_word);
     }
     return refuse(problem, node, "found %s; allowed: %s%s%s%s", tautd_quote(node->text, quoted),
-                  allowed(key, words, sizeof words), near_word[0] ? "; did you mean \"" : "", near_word, near_word[0] ? "\"?" : "");
+                  allowed(key, words, sizeof words), near_word[0] ? "; did you mean \"" : "", near_word,
+                  near_word[0] ? "\"?" : "");
 }
 
 static bool read_flag(const struct tautd_node *node, void *field, struct tautd_value_problem *problem)
@@ -237,15 +241,13 @@ static bool check_name(const struct taut_key *key, const struct tautd_node *node
     static const char letters[] = "ABCDEFGHIJKLMNOPQRSTUVWXYZabcdefghijklmnopqrstuvwxyz0123456789._-";
     char quoted[TAUTD_QUOTED_MAX], words[80];
     if (node->text[strspn(node->text, letters)])
-        return refuse(problem, node, "found %s; allowed: %s", tautd_quote(node->text, quoted),
-                      allowed(key, words, sizeof words));
+        return refuse(problem, node, "found %s; allowed: %s", tautd_quote(node->text, quoted), allowed(key, words, sizeof words));
     if (!isalnum((unsigned char)node->text[0]))
         return refuse(problem, node, "found %s; a name begins with a letter or digit", tautd_quote(node->text, quoted));
     return true;
 }
 
-static bool read_text(const struct taut_key *key, const struct tautd_node *node, char *field,
-                      struct tautd_value_problem *problem)
+static bool read_text(const struct taut_key *key, const struct tautd_node *node, char *field, struct tautd_value_problem *problem)
 {
     char quoted[TAUTD_QUOTED_MAX];
     size_t n = strlen(node->text);
@@ -264,8 +266,7 @@ static bool read_text(const struct taut_key *key, const struct tautd_node *node,
     return true;
 }
 
-bool tautd_value_read(const struct taut_key *key, const struct tautd_node *node, void *entry,
-                      struct tautd_value_problem *problem)
+bool tautd_value_read(const struct taut_key *key, const struct tautd_node *node, void *entry, struct tautd_value_problem *problem)
 {
     char *field = (char *)entry + key->offset;
     double number;
@@ -317,7 +318,9 @@ void tautd_value_default(const struct taut_key *key, void *entry)
 static bool print_exact(double file_value, double si, double to_si, struct taut_text *out)
 {
     char text[40];
-    for (int digits = 1; digits <= 17; digits++) {
+    double size = fabs(file_value);
+    int fewest = size >= 1 && size < 1e15 ? 1 + (int)floor(log10(size)) : 1; /* 10, not 1e+01 */
+    for (int digits = fewest; digits <= 17; digits++) {
         snprintf(text, sizeof text, "%.*g", digits, file_value);
         if (strtod(text, NULL) * to_si == si) {
             taut_text_add(out, text);
