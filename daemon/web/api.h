@@ -1,5 +1,6 @@
 /** @file api.h  HTTP/JSON over a Unix socket and, if configured, loopback TCP; live values as server-sent events.
  *
+ *  SIGPIPE must be ignored by the program.
  *  Runs inside the main loop (one epoll descriptor per listener); never blocks. It sees the daemon only through
  *  struct tautd_api_host, so it can be tested with a made-up host. */
 #ifndef TAUTD_API_H
@@ -49,6 +50,9 @@ struct tautd_api;
 
 /** Open the listeners of `config->api`.  The host is borrowed until free.  @return NULL with *diag */
 struct tautd_api *tautd_api_new(const struct tautd_config *config, const struct tautd_api_host *host, struct taut_diag *diag);
+
+/** TCP port in use (useful when the configuration says 0: any); 0 when there is no TCP listener. */
+int tautd_api_port(const struct tautd_api *api);
 
 /** Descriptors for the main loop's epoll (level-triggered, readable); at most 4. @return how many */
 int tautd_api_fds(const struct tautd_api *api, int *fds, int most);
