@@ -41,6 +41,7 @@ struct listener {
 };
 
 struct tautd_api {
+    struct tautd_api_host host; /* copied; its ctx is borrowed */
     struct tautd_answer answer;
     struct listener listener[LISTENERS];
     int listeners, open; /* open: questions not yet answered in full */
@@ -194,14 +195,14 @@ static bool start_tcp(struct tautd_api *api, const struct tautd_config *config, 
 struct tautd_api *tautd_api_new(const struct tautd_config *config, const struct tautd_api_host *host, struct taut_diag *diag)
 {
     struct tautd_api *api = calloc(1, sizeof *api);
-    struct tautd_live *live = tautd_live_new(host);
-    if (!api || !live) {
+    struct tautd_live *live = api ? tautd_live_new(&api->host) : NULL;
+    if (!live) {
         taut_diag_set(diag, TAUT_E_MEMORY, "no memory for the API");
-        tautd_live_free(live);
         free(api);
         return NULL;
     }
-    api->answer = (struct tautd_answer){.borrowed_host = host, .live = live};
+    api->host = *host;
+    api->answer = (struct tautd_answer){.borrowed_host = &api->host, .live = live};
     if (!start_unix(api, config, diag) || !start_tcp(api, config, diag)) {
         tautd_api_free(api);
         return NULL;

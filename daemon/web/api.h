@@ -48,7 +48,7 @@ struct tautd_api_host {
 
 struct tautd_api;
 
-/** Open the listeners of `config->api`.  The host is borrowed until free.  @return NULL with *diag */
+/** Open the listeners of `config->api`.  *host is copied; its ctx is borrowed until free.  @return NULL with *diag */
 struct tautd_api *tautd_api_new(const struct tautd_config *config, const struct tautd_api_host *host, struct taut_diag *diag);
 
 /** TCP port in use (useful when the configuration says 0: any); 0 when there is no TCP listener. */

@@ -84,7 +84,7 @@ function watchSilence() {
 
 function connect() {
   const stream = new EventSource("/v1/live");
-  for (const name of ["sweep", "phase", "alarm", "verdict", "command", "record", "valve", "note"])
+  for (const name of ["sweep", "phase", "alarm", "verdict", "sealed"])
     stream.addEventListener(name, heard);
   stream.onerror = () => {
     if (stream.readyState === EventSource.CLOSED) {
