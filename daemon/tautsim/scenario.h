@@ -50,13 +50,13 @@ struct tautsim_sensor_spec {
     char gateway[TAUT_NAME_MAX];
     int gateway_index;
     int unit, table, reg;
-    int type, order;         /* enum taut_reg_type, enum taut_reg_order */
-    int reference;           /* enum taut_reference */
+    int type, order; /* enum taut_reg_type, enum taut_reg_order */
+    int reference;   /* enum taut_reference */
     char engineering[16];
-    double unit_pa;          /* pascal per engineering unit */
-    double scale, offset;    /* engineering value (or mA in a loop) = number * scale + offset */
-    bool loop;               /* 4 to 20 mA over range */
-    double range[2];         /* engineering values */
+    double unit_pa;       /* pascal per engineering unit */
+    double scale, offset; /* engineering value (or mA in a loop) = number * scale + offset */
+    bool loop;            /* 4 to 20 mA over range */
+    double range[2];      /* engineering values */
     double noise_pa, correlation_s, wander_pa, lag_s, quantum_pa, drift_pa_per_s, offset_pa; /* K for a temperature */
 };
 
@@ -67,7 +67,7 @@ struct tautsim_valve_spec {
     char gateway[TAUT_NAME_MAX];
     int gateway_index;
     int unit, coil;
-    bool active_high; /* coil on = open */
+    int active_high; /* 1: coil on = open */
 };
 
 struct tautsim_bag_spec {
@@ -75,8 +75,8 @@ struct tautsim_bag_spec {
     double volume_m3, far_frac, link_m3_per_s, vent_m3_per_s, seat_m3_per_s;
     double release_pa_m3, release_s, moisture_pa_m3, moisture_m3_per_s, far_sensor_frac;
     double leak_pa_per_s, leak_far_pa_per_s, fill_s;
-    int law;       /* enum taut_leak_law */
-    bool valve_open;
+    int law;        /* enum taut_leak_law */
+    int valve_open; /* 0 or 1 */
 };
 
 struct tautsim_ambient_spec {

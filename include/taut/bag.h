@@ -47,23 +47,23 @@ struct taut_bag_spec {
 /** One bag now. Fields may be set between steps; those marked "step" are kept by taut_bench_step. */
 struct taut_bag {
     struct taut_bag_spec spec;
-    struct taut_gas near, far;          /* step */
-    double near_m3, far_m3;             /* step: gas volume now */
-    double temperature_k;               /* step: of the gas */
-    double warmer_k;                    /* bag above room (exotherm, oven), reached with time constant warming_s */
+    struct taut_gas near, far; /* step */
+    double near_m3, far_m3;    /* step: gas volume now */
+    double temperature_k;      /* step: of the gas */
+    double warmer_k;           /* bag above room (exotherm, oven), reached with time constant warming_s */
     double warming_s;
-    double leak_near_pa_m3_per_s;       /* into full vacuum from a standard atmosphere */
+    double leak_near_pa_m3_per_s; /* into full vacuum from a standard atmosphere */
     double leak_far_pa_m3_per_s;
     enum taut_leak_law law;
-    bool valve_open;                    /* as it really is */
-    bool valve_stuck;                   /* stays where it is whatever is commanded */
-    double vent_frac;                   /* what a kink leaves of the vent line: 1 free, 0 shut */
-    bool feed_open;                     /* resin may flow in */
-    double fill_s;                      /* time the front would take to the vent under a full atmosphere; > 0 */
-    double front_frac;                  /* step: how far the resin has come, 0 to 0.98 */
-    double feed_pa;                     /* step: pressure of the resin at the feed */
-    bool resin_at_vent;                 /* step: the vent sensor sits in resin */
-    double held_pa;                     /* step: what the covered vent sensor still shows */
+    bool valve_open;                                /* as it really is */
+    bool valve_stuck;                               /* stays where it is whatever is commanded */
+    double vent_frac;                               /* what a kink leaves of the vent line: 1 free, 0 shut */
+    bool feed_open;                                 /* resin may flow in */
+    double fill_s;                                  /* time the front would take to the vent under a full atmosphere; > 0 */
+    double front_frac;                              /* step: how far the resin has come, 0 to 0.98 */
+    double feed_pa;                                 /* step: pressure of the resin at the feed */
+    bool resin_at_vent;                             /* step: the vent sensor sits in resin */
+    double held_pa;                                 /* step: what the covered vent sensor still shows */
     double release_left_pa_m3, moisture_left_pa_m3; /* step */
 };
 
@@ -78,16 +78,16 @@ struct taut_pump_spec {
 struct taut_bench {
     struct taut_pump_spec pump;
     bool pump_runs;
-    double pump_frac;               /* share of its speed left: wear, a clogged filter */
-    double ultimate_rise_pa_per_s;  /* slow loss: the ultimate pressure creeps up */
-    double ultimate_extra_pa;       /* step */
+    double pump_frac;              /* share of its speed left: wear, a clogged filter */
+    double ultimate_rise_pa_per_s; /* slow loss: the ultimate pressure creeps up */
+    double ultimate_extra_pa;      /* step */
     double manifold_leak_pa_m3_per_s;
-    struct taut_gas manifold;       /* step */
-    double manifold_k;              /* its temperature, for the amounts of gas; stays as at the start */
-    double ambient_pa;              /* barometer */
-    double temperature_k;           /* room */
-    double in_pa_m3_per_k;          /* step: gas that came in since the start */
-    double out_pa_m3_per_k;         /* step: gas the pump took away */
+    struct taut_gas manifold; /* step */
+    double manifold_k;        /* its temperature, for the amounts of gas; stays as at the start */
+    double ambient_pa;        /* barometer */
+    double temperature_k;     /* room */
+    double in_pa_m3_per_k;    /* step: gas that came in since the start */
+    double out_pa_m3_per_k;   /* step: gas the pump took away */
     int bags;
     struct taut_bag bag[TAUT_BENCH_BAGS_MAX];
 };

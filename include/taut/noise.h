@@ -44,8 +44,8 @@ struct taut_sensor_spec {
     double wander_per_sqrt_s; /* random walk of the level */
     double drift_per_s;
     double offset;
-    double lag_s;             /* first-order response to the truth; 0 = at once */
-    double quantum;           /* smallest step of the reading; 0 = none */
+    double lag_s;   /* first-order response to the truth; 0 = at once */
+    double quantum; /* smallest step of the reading; 0 = none */
 };
 
 enum taut_sensor_fault {

@@ -208,7 +208,8 @@ static void evaporate_into(struct taut_bench *bench, struct taut_bag *bag, struc
 
 static void evaporate(struct taut_bench *bench, struct taut_bag *bag, double h_s)
 {
-    bool boils = bag->spec.moisture_m3_per_s > 0 && (bag->moisture_left_pa_m3 > 0 || bag->near.water_pa > 0 || bag->far.water_pa > 0);
+    bool boils =
+        bag->spec.moisture_m3_per_s > 0 && (bag->moisture_left_pa_m3 > 0 || bag->near.water_pa > 0 || bag->far.water_pa > 0);
     if (!boils)
         return;
     double near_share = bag->near_m3 / (bag->near_m3 + bag->far_m3);
@@ -242,8 +243,8 @@ static void flows_of_bag(struct taut_bench *bench, struct taut_bag *bag, double 
                  bag->spec.link_m3_per_s, bag->temperature_k, h_s);
     double vent = vent_flow_m3_per_s(bag);
     if (vent > 0)
-        exchange(&bag->near, bag->near_m3 / bag->temperature_k, &bench->manifold,
-                 bench->pump.manifold_m3 / bench->manifold_k, vent, bag->temperature_k, h_s);
+        exchange(&bag->near, bag->near_m3 / bag->temperature_k, &bench->manifold, bench->pump.manifold_m3 / bench->manifold_k,
+                 vent, bag->temperature_k, h_s);
 }
 
 static void sources_of_bag(struct taut_bench *bench, struct taut_bag *bag, double h_s)
