@@ -54,10 +54,10 @@ TAUT_NODISCARD enum taut_status taut_trace_columns(const struct taut_station_set
 TAUT_NODISCARD enum taut_status taut_trace_parse(const struct taut_trace_columns *columns, char *line, int64_t *wall_ns,
                                                  int64_t *t_ns, struct taut_sweep *sweep, struct taut_diag *diag);
 
-/** A row that marks `lost` rows that could not be written: time, elapsed_s and phase of the row that follows it,
- *  no readings, and "gap <lost> rows lost" in the event column.
- *  @param next_row  the row after the gap, as taut_trace_row made it */
-void taut_trace_gap(const char *next_row, int64_t lost, struct taut_text *out);
+/** A row that marks `lost` rows that could not be written: time, elapsed_s and phase of the first of them, no
+ *  readings, and "gap <lost> rows lost" in the event column.
+ *  @param lost_row  the first lost row, as taut_trace_row made it */
+void taut_trace_gap(const char *lost_row, int64_t lost, struct taut_text *out);
 
 /** Is the line (without its line end) such a mark?  @param lost  receives the count when it is one. */
 bool taut_trace_is_gap(const char *line, int64_t *lost);
@@ -71,7 +71,7 @@ int taut_csv_split(char *line, char separator, char **fields, int most);
 /** CSV on the Web description of the trace, with UCUM units.  JSON. */
 void taut_trace_metadata(const struct taut_station_setup *setup, const struct taut_run *run, struct taut_text *out);
 
-/** First journal line: format, software, setup and run with the recipe as used; all that a replay needs. */
+/** First journal line (a journal line that does not fit is left out whole, and out->full is set): format, software, setup and run with the recipe as used; all that a replay needs. */
 void taut_journal_open(const struct taut_station_setup *setup, const struct taut_run *run, const char *software,
                        struct taut_text *out);
 
@@ -93,8 +93,16 @@ struct taut_record_field {
 /** Table of every double in a result.  Pure; *count receives its length. */
 const struct taut_record_field *taut_record_fields(size_t *count);
 
-/** record.json. Doubles are printed so that they read back to the same bits. */
+/** The drop test with this number (1 is the run's first), or NULL when the history does not hold it.  Pure. */
+const struct taut_test_record *taut_record_test(const struct taut_station *station, int number);
+
+/** record.json. Doubles are printed so that they read back to the same bits.
+ *  @param verdict_rule  the decision rule in words; NULL: in the words of taut_record_rule */
 void taut_record_print(const struct taut_station *station, const char *software, const char *verdict_rule, struct taut_text *out);
+
+/** The rule by which a recipe's drop test is judged, in words with its numbers.  Pure.
+ *  @param out,size  caller's storage, 512 bytes are enough; terminated */
+void taut_record_rule(const struct taut_recipe *recipe, char *out, size_t size);
 
 /** A part id as a folder name, by a documented rule: ASCII letters, digits, '-', '_' and '.' stay (a '.' not
  *  first); everything else becomes '_'; cut at 48 bytes; when anything was changed or cut, "~" and the sixteen hex

@@ -21,9 +21,21 @@ static void print_channel(struct taut_json *json, enum taut_role role, const str
     taut_json_end(json, '}');
 }
 
+/* A line that does not fit is left out whole: half a line would be worse than none. */
+static void end_line(struct taut_json *json, size_t start)
+{
+    taut_json_end(json, '}');
+    taut_text_add_char(json->text, '\n');
+    if (json->text->full) {
+        json->text->length = start;
+        json->text->at[start] = '\0';
+    }
+}
+
 void taut_journal_open(const struct taut_station_setup *setup, const struct taut_run *run, const char *software,
                        struct taut_text *out)
 {
+    size_t start = out->length;
     struct taut_json json = {.text = out};
     taut_json_begin(&json, NULL, '{');
     taut_json_string(&json, "format", "taut-journal 1");
@@ -44,8 +56,7 @@ void taut_journal_open(const struct taut_station_setup *setup, const struct taut
             print_channel(&json, (enum taut_role)role, &setup->channel[role]);
     taut_json_end(&json, ']');
     taut_json_end(&json, '}');
-    taut_json_end(&json, '}');
-    taut_text_add_char(out, '\n');
+    end_line(&json, start);
 }
 
 static void begin_line(struct taut_json *json, int64_t rows, int64_t t_ns, int64_t wall_ns)
@@ -54,12 +65,6 @@ static void begin_line(struct taut_json *json, int64_t rows, int64_t t_ns, int64
     taut_json_whole(json, "row", rows);
     taut_json_seconds(json, "elapsed_s", t_ns);
     taut_json_time(json, "time_utc", wall_ns);
-}
-
-static void end_line(struct taut_json *json)
-{
-    taut_json_end(json, '}');
-    taut_text_add_char(json->text, '\n');
 }
 
 static void print_command(struct taut_json *json, const struct taut_event *event)
@@ -86,6 +91,7 @@ void taut_journal_event(const struct taut_event *event, int64_t rows, enum taut_
         [TAUT_EVENT_SWEEP] = "sweep",           [TAUT_EVENT_COMMAND] = "command", [TAUT_EVENT_VALVE] = "valve",
         [TAUT_EVENT_CLOCK_STEP] = "clock-step", [TAUT_EVENT_RECORD] = "record",   [TAUT_EVENT_RESUME] = "resume",
     };
+    size_t start = out->length;
     struct taut_json json = {.text = out};
     begin_line(&json, rows, event->t_ns, event->wall_ns);
     taut_json_string(&json, "kind", kinds[event->kind]);
@@ -107,7 +113,7 @@ void taut_journal_event(const struct taut_event *event, int64_t rows, enum taut_
         break;
     }
     taut_json_string(&json, "status", taut_status_name(status));
-    end_line(&json);
+    end_line(&json, start);
 }
 
 static void print_alarm(struct taut_json *json, const struct taut_station *station, enum taut_alarm_kind kind)
@@ -129,6 +135,7 @@ void taut_journal_effect(const struct taut_station *station, const struct taut_e
         [TAUT_EFFECT_ALARM] = "alarm", [TAUT_EFFECT_OPEN] = "open",   [TAUT_EFFECT_CLOSE] = "close",
         [TAUT_EFFECT_NOTE] = "note",
     };
+    size_t start = out->length;
     struct taut_json json = {.text = out};
     begin_line(&json, rows, station->now_ns, station->now_wall_ns);
     taut_json_string(&json, "effect", kinds[effect->kind]);
@@ -153,5 +160,5 @@ void taut_journal_effect(const struct taut_station *station, const struct taut_e
         taut_json_string(&json, "text", effect->text);
         break;
     }
-    end_line(&json);
+    end_line(&json, start);
 }

@@ -13,8 +13,33 @@ static const char *result_text(const struct taut_station *station)
     return station->aborted ? "aborted" : "finished";
 }
 
+void taut_record_rule(const struct taut_recipe *recipe, char *out, size_t size)
+{
+    bool rate = isfinite(recipe->limit_pa_per_s), rise = isfinite(recipe->rise_limit_pa);
+    struct taut_text text;
+    taut_text_init(&text, out, size);
+    taut_text_add(&text, "pass when the upper bound of ");
+    if (rate)
+        taut_text_addf(&text, "the leak rate is below %.4g mbar/min", taut_mbar_per_min(recipe->limit_pa_per_s));
+    if (rate && rise)
+        taut_text_add(&text, " and that of ");
+    if (rise)
+        taut_text_addf(&text, "the rise within %.6g s is below %.4g mbar", recipe->rise_within_s,
+                       taut_mbar(recipe->rise_limit_pa));
+    taut_text_addf(&text,
+                   "; fail when a lower bound is above its limit; else inconclusive. One-sided bounds, each at a risk of "
+                   "%.4g %%, with the errors' correlation and the sensor's resolution and drift taken in; %s",
+                   recipe->risk * 100.0,
+                   recipe->mode == TAUT_TEST_FIXED
+                       ? "measured for a fixed time"
+                       : "measured until the rule decides, with bounds that allow for looking at any time");
+}
+
 static void print_head(struct taut_json *json, const struct taut_station *station, const char *software, const char *rule)
 {
+    char words[512];
+    if (!rule)
+        taut_record_rule(&station->run.recipe, words, sizeof words);
     const struct taut_test_record *last = taut_station_last_test(station);
     taut_json_string(json, "format", "taut-record 1");
     taut_json_string(json, "part", station->run.part);
@@ -27,7 +52,7 @@ static void print_head(struct taut_json *json, const struct taut_station *statio
     taut_json_string(json, "result", result_text(station));
     taut_json_string(json, "verdict", taut_verdict_text(last ? last->result.verdict : TAUT_VERDICT_NONE));
     taut_json_string(json, "because", last ? taut_droptest_why_text(last->result.why) : "no drop test was run");
-    taut_json_string(json, "rule", rule);
+    taut_json_string(json, "rule", rule ? rule : words);
     taut_json_string_or_null(json, "filled_without_passed_test", station->override_reason);
     taut_json_string(json, "pressures", "absolute, after the file's suffix: _mbar, _pa");
     taut_json_string(json, "software", software);
@@ -59,18 +84,29 @@ static void print_sensors(struct taut_json *json, const struct taut_station_setu
     taut_json_end(json, ']');
 }
 
-/* Oldest first: where the newest tests overwrote the oldest, the oldest is not at index 0. */
-static void print_tests(struct taut_json *json, const struct taut_station *station)
+static int kept_tests(const struct taut_station *station)
 {
-    int kept = station->tests < TAUT_TESTS_MAX ? station->tests : TAUT_TESTS_MAX;
-    int oldest = 0;
+    return station->tests < TAUT_TESTS_MAX ? station->tests : TAUT_TESTS_MAX;
+}
+
+/* Where the newest test overwrote the oldest, the oldest is not at index 0. */
+const struct taut_test_record *taut_record_test(const struct taut_station *station, int number)
+{
+    int kept = kept_tests(station), oldest = 0, first = station->tests - kept + 1;
+    if (number < first || number > station->tests)
+        return NULL;
     for (int i = 1; i < kept; i++)
         if (station->test[i].ended_ns < station->test[oldest].ended_ns)
             oldest = i;
+    return &station->test[(oldest + number - first) % kept];
+}
+
+static void print_tests(struct taut_json *json, const struct taut_station *station)
+{
     taut_json_whole(json, "tests_run", station->tests);
     taut_json_begin(json, "tests", '[');
-    for (int i = 0; i < kept; i++)
-        taut_print_test(json, NULL, station->tests - kept + i + 1, &station->test[(oldest + i) % kept]);
+    for (int number = station->tests - kept_tests(station) + 1; number <= station->tests; number++)
+        taut_print_test(json, NULL, number, taut_record_test(station, number));
     taut_json_end(json, ']');
 }
 

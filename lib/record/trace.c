@@ -176,12 +176,12 @@ void taut_trace_row(const struct taut_station_setup *setup, struct taut_trace_cl
     taut_text_add_bytes(out, row, (size_t)(p - row));
 }
 
-void taut_trace_gap(const char *next_row, int64_t lost, struct taut_text *out)
+void taut_trace_gap(const char *lost_row, int64_t lost, struct taut_text *out)
 {
     char row[TAUT_TRACE_ROW_MAX], *p = row;
     bool quoted = false;
     int separators = 0;
-    for (const char *s = next_row; *s && *s != '\r' && *s != '\n' && p < row + sizeof row - 80; s++) {
+    for (const char *s = lost_row; *s && *s != '\r' && *s != '\n' && p < row + sizeof row - 80; s++) {
         quoted = quoted != (*s == '"');
         if (*s == ',' && !quoted)
             separators++;
