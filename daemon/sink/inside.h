@@ -9,9 +9,9 @@
 #include <pthread.h>
 #include <stdatomic.h>
 
+#include "sink/backlog.h"
 #include "sink/disk.h"
 #include "sink/file_ops.h"
-#include "sink/queue.h"
 #include "sink/sink.h"
 #include "sink/sink_new.h"
 #include "taut/record.h"
@@ -35,7 +35,7 @@ enum tautd_trouble {
 
 struct tautd_stream {
     int fd; /* constant while open */
-    struct tautd_queue queue;
+    struct tautd_backlog queue;
     int64_t written, synced; /* bytes in the file; of them on disk */
     bool rewrite;            /* a sync failed: [synced, written) must be put once more */
 };

@@ -172,7 +172,7 @@ struct tautd_sink *tautd_sink_new_with(const char *state_dir, const struct tautd
 void tautd_sink_free_folder(struct tautd_folder *folder)
 {
     for (int i = 0; i < TAUTD_STREAMS; i++) {
-        tautd_queue_free(&folder->stream[i].queue, &folder->sink->held);
+        tautd_backlog_free(&folder->stream[i].queue, &folder->sink->held);
         if (folder->stream[i].fd >= 0)
             close(folder->stream[i].fd);
     }
@@ -279,14 +279,14 @@ void tautd_sink_mark_gap(struct tautd_folder *folder)
     if (folder->lost > 0) {
         taut_text_init(&text, row, sizeof row);
         taut_trace_gap(folder->lost_row, (int64_t)folder->lost, &text);
-        if (tautd_queue_push(&folder->stream[TAUTD_STREAM_TRACE].queue, text.at, text.length, &sink->held, sink->options.bound))
+        if (tautd_backlog_push(&folder->stream[TAUTD_STREAM_TRACE].queue, text.at, text.length, &sink->held, sink->options.bound))
             folder->lost = 0;
     }
     if (folder->lost_lines > 0) {
         taut_text_init(&text, row, sizeof row);
         taut_text_addf(&text, "{\"effect\":\"gap\",\"lines_lost\":%llu}\n", (unsigned long long)folder->lost_lines);
-        if (tautd_queue_push(&folder->stream[TAUTD_STREAM_JOURNAL].queue, text.at, text.length, &sink->held,
-                             sink->options.journal_bound))
+        if (tautd_backlog_push(&folder->stream[TAUTD_STREAM_JOURNAL].queue, text.at, text.length, &sink->held,
+                               sink->options.journal_bound))
             folder->lost_lines = 0;
     }
     if (folder->lost == 0 && folder->lost_lines == 0)
@@ -299,7 +299,7 @@ void tautd_folder_trace(struct tautd_folder *folder, const char *bytes, size_t n
     pthread_mutex_lock(&sink->lock);
     tautd_sink_mark_gap(folder);
     if (folder->lost > 0 ||
-        !tautd_queue_push(&folder->stream[TAUTD_STREAM_TRACE].queue, bytes, n, &sink->held, sink->options.bound)) {
+        !tautd_backlog_push(&folder->stream[TAUTD_STREAM_TRACE].queue, bytes, n, &sink->held, sink->options.bound)) {
         if (folder->lost == 0) {
             size_t length = strcspn(bytes, "\n");
             snprintf(folder->lost_row, sizeof folder->lost_row, "%.*s", (int)length, bytes);
@@ -315,10 +315,10 @@ void tautd_folder_trace(struct tautd_folder *folder, const char *bytes, size_t n
 void tautd_folder_journal(struct tautd_folder *folder, const char *bytes, size_t n)
 {
     struct tautd_sink *sink = folder->sink;
-    struct tautd_queue *queue = &folder->stream[TAUTD_STREAM_JOURNAL].queue;
+    struct tautd_backlog *queue = &folder->stream[TAUTD_STREAM_JOURNAL].queue;
     pthread_mutex_lock(&sink->lock);
     tautd_sink_mark_gap(folder);
-    if (folder->lost_lines > 0 || !tautd_queue_push(queue, bytes, n, &sink->held, sink->options.journal_bound)) {
+    if (folder->lost_lines > 0 || !tautd_backlog_push(queue, bytes, n, &sink->held, sink->options.journal_bound)) {
         folder->lost_lines++;
         tautd_sink_trouble(folder, TAUTD_TROUBLE_FULL, "events are dropped: the memory for lines that wait is full", ENOBUFS);
     }

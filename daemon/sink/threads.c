@@ -51,7 +51,7 @@ static bool write_stream(struct tautd_folder *folder, int which)
     struct tautd_stream *stream = &folder->stream[which];
     const char *bytes;
     size_t n;
-    while ((bytes = tautd_queue_front(&stream->queue, &n))) {
+    while ((bytes = tautd_backlog_front(&stream->queue, &n))) {
         pthread_mutex_unlock(&sink->lock);
         ssize_t done = sink->options.ops->write(stream->fd, bytes, n);
         int error = done == 0 ? ENOSPC : errno;
@@ -66,7 +66,7 @@ static bool write_stream(struct tautd_folder *folder, int which)
         }
         stream->written += done;
         atomic_fetch_add(&folder->rows, lines);
-        tautd_queue_done(&stream->queue, (size_t)done, &sink->held);
+        tautd_backlog_done(&stream->queue, (size_t)done, &sink->held);
         tautd_sink_trouble_over(folder, 1u << which);
     }
     return true;
@@ -74,8 +74,8 @@ static bool write_stream(struct tautd_folder *folder, int which)
 
 static bool waits(const struct tautd_folder *folder)
 {
-    return !tautd_queue_empty(&folder->stream[TAUTD_STREAM_TRACE].queue) ||
-           !tautd_queue_empty(&folder->stream[TAUTD_STREAM_JOURNAL].queue);
+    return !tautd_backlog_empty(&folder->stream[TAUTD_STREAM_TRACE].queue) ||
+           !tautd_backlog_empty(&folder->stream[TAUTD_STREAM_JOURNAL].queue);
 }
 
 static bool gaps(const struct tautd_folder *folder)

@@ -1,4 +1,4 @@
-#include "sink/queue.h"
+#include "sink/backlog.h"
 
 #include <stdlib.h>
 #include <string.h>
@@ -6,7 +6,7 @@
 /* A turn of the loop adds one row of some 100 bytes; 4 KiB with the allocator's and our own head. */
 enum { BLOCK = 4096 - 64 };
 
-bool tautd_queue_push(struct tautd_queue *queue, const char *bytes, size_t n, size_t *held, size_t bound)
+bool tautd_backlog_push(struct tautd_backlog *queue, const char *bytes, size_t n, size_t *held, size_t bound)
 {
     struct tautd_block *block = queue->tail;
     if (!block || block->capacity - block->used < n) {
@@ -30,7 +30,7 @@ bool tautd_queue_push(struct tautd_queue *queue, const char *bytes, size_t n, si
 }
 
 /* An empty head is possible: a block that was written whole and kept, or one whose successor was made for want of room. */
-const char *tautd_queue_front(const struct tautd_queue *queue, size_t *n)
+const char *tautd_backlog_front(const struct tautd_backlog *queue, size_t *n)
 {
     const struct tautd_block *block = queue->head;
     while (block && block->done == block->used)
@@ -42,7 +42,7 @@ const char *tautd_queue_front(const struct tautd_queue *queue, size_t *n)
 }
 
 /* The last block is kept while it is empty: the next row goes there without asking for memory. */
-static void drop_empty(struct tautd_queue *queue, size_t *held)
+static void drop_empty(struct tautd_backlog *queue, size_t *held)
 {
     struct tautd_block *block;
     while ((block = queue->head) && block->done == block->used && block->next) {
@@ -54,7 +54,7 @@ static void drop_empty(struct tautd_queue *queue, size_t *held)
         block->done = block->used = 0;
 }
 
-void tautd_queue_done(struct tautd_queue *queue, size_t n, size_t *held)
+void tautd_backlog_done(struct tautd_backlog *queue, size_t n, size_t *held)
 {
     struct tautd_block *block = queue->head;
     while (block->done == block->used)
@@ -63,18 +63,18 @@ void tautd_queue_done(struct tautd_queue *queue, size_t n, size_t *held)
     drop_empty(queue, held);
 }
 
-bool tautd_queue_empty(const struct tautd_queue *queue)
+bool tautd_backlog_empty(const struct tautd_backlog *queue)
 {
     size_t n;
-    return tautd_queue_front(queue, &n) == NULL;
+    return tautd_backlog_front(queue, &n) == NULL;
 }
 
-void tautd_queue_free(struct tautd_queue *queue, size_t *held)
+void tautd_backlog_free(struct tautd_backlog *queue, size_t *held)
 {
     for (struct tautd_block *block = queue->head, *next; block; block = next) {
         next = block->next;
         *held -= block->capacity;
         free(block);
     }
-    *queue = (struct tautd_queue){0};
+    *queue = (struct tautd_backlog){0};
 }
