@@ -6,6 +6,10 @@
 #include <stdbool.h>
 #include <stdint.h>
 
+#include "taut/cause.h"
+#include "taut/change.h"
+#include "taut/hunt.h"
+#include "taut/learn.h"
 #include "taut/limits.h"
 #include "taut/recipe.h"
 #include "taut/sample.h"
@@ -14,35 +18,6 @@
 #ifdef __cplusplus
 extern "C" {
 #endif
-
-/** Causes that are told apart. Texts: taut_cause_text (word), taut_cause_advice (sentence). */
-enum taut_cause {
-    TAUT_CAUSE_NONE,
-    TAUT_CAUSE_UNKNOWN,
-    TAUT_CAUSE_LEAK,
-    TAUT_CAUSE_SUPPLY,       /* pump or manifold lost */
-    TAUT_CAUSE_LINE_BLOCKED, /* kinked or blocked vent line */
-    TAUT_CAUSE_VALVE,        /* valve not where it was commanded */
-    TAUT_CAUSE_RESIN,        /* resin at the sensor */
-    TAUT_CAUSE_MOISTURE,     /* plateau at the water vapour pressure */
-    TAUT_CAUSE_BAROMETER,
-    TAUT_CAUSE_TEMPERATURE,
-    TAUT_CAUSE_SENSOR, /* open, shorted, frozen, noisy, word order: the reason says which */
-    TAUT_CAUSE_COMMUNICATION,
-    TAUT_CAUSES
-};
-
-const char *taut_cause_text(enum taut_cause cause);
-const char *taut_cause_advice(enum taut_cause cause);
-
-/** How the bag is being held now: the watch judges each differently. */
-enum taut_hold {
-    TAUT_HOLD_LEARN,    /* tested and tight, pump on or isolated, no resin yet: learn noise, wander, baseline */
-    TAUT_HOLD_PUMPED,   /* filling, vent open to the pump */
-    TAUT_HOLD_ISOLATED, /* valve closed for a moment: rises are the leak */
-    TAUT_HOLD_CLAMPED,  /* vent clamped: the dry rest is squeezed by the resin */
-    TAUT_HOLD_CURE
-};
 
 struct taut_watch_rule {
     double false_alarm_h, leak_pa_per_s, step_pa, tell_s;
@@ -59,6 +34,8 @@ struct taut_watch_finding {
     enum taut_cause cause;
     double confidence;            /* 0..1 */
     char evidence[TAUT_TEXT_MAX]; /* the readings the cause rests on, one sentence */
+    double blind_s;               /* since the last good vent reading; 0 while it is good */
+    uint32_t times;               /* losses told since init */
 };
 
 /** Working storage; plain, no destroy.  Treat the inside as private; the owner of lib/judge/watch.c extends it. */
@@ -67,6 +44,25 @@ struct taut_watch {
     struct taut_watch_finding finding;
     enum taut_hold hold;
     int64_t hold_ns;
+    /* time and bins */
+    int64_t origin_ns, last_ns, last_good_ns, bin_from_ns;
+    bool seen, seen_good;
+    double bin_sum, bin_t_sum, spacing_s, sample_s;
+    uint32_t bin_n;
+    double quiet_until_s; /* after a change of hold nothing is learnt until then */
+    /* noise */
+    struct taut_learn learn;
+    struct taut_noise noise;
+    uint64_t refit_at; /* bins */
+    /* detection */
+    struct taut_change change;
+    struct taut_hunt hunt;
+    /* a loss under way */
+    bool lost;
+    enum taut_change_kind lost_kind;
+    double lost_onset_s, lost_level_pa, lost_peak_pa, back_since_s, told_s;
+    struct taut_cause_history history;
+    struct taut_sweep latest; /* newest reading of each role */
 };
 
 struct taut_watch_rule taut_watch_rule_from_recipe(const struct taut_recipe *recipe);
