@@ -8,7 +8,11 @@
 #include "taut/decode.h"
 #include "taut/diag.h"
 #include "taut/droptest.h"
+#include "taut/drawdown.h"
+#include "taut/fill.h"
+#include "taut/gas.h"
 #include "taut/keys.h"
+#include "taut/leak.h"
 #include "taut/limits.h"
 #include "taut/recipe.h"
 #include "taut/record.h"
@@ -18,6 +22,7 @@
 #include "taut/text.h"
 #include "taut/time.h"
 #include "taut/units.h"
+#include "taut/volume.h"
 #include "taut/watch.h"
 
 #endif
