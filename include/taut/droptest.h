@@ -92,13 +92,53 @@ struct taut_droptest_result {
     double start_pa, end_pa;                     /* mean readings at the two ends of the judged span */
 };
 
-/** Working storage; plain, no destroy.  Treat the inside as private. */
+enum { TAUT_DROPTEST_BLOCKS = 96, TAUT_DROPTEST_BEFORE = 48, TAUT_DROPTEST_COLOURS = 8 };
+
+/** Mean of some neighbouring readings. */
+struct taut_droptest_block {
+    double t_s;        /* since shut-off */
+    double p_pa;       /* corrected for temperature when there is such a channel */
+    float manifold_pa; /* NaN when there is none */
+};
+
+/** A block under construction. */
+struct taut_droptest_heap {
+    double t_s, p_pa, manifold_pa; /* sums */
+    uint32_t n, n_manifold;
+};
+
+/** Working storage; plain, no destroy, may be copied.  Treat the inside as private. */
 struct taut_droptest {
     struct taut_droptest_rule rule;
     struct taut_droptest_result result;
-    /* first version: running sums over the judged span; the owner of lib/judge/droptest.c extends this */
     int64_t isolated_ns;
     int64_t last_ns;
+    /* judged readings since the end of settling, in equal blocks that are merged two by two when there is no room */
+    struct taut_droptest_block block[TAUT_DROPTEST_BLOCKS];
+    struct taut_droptest_heap heap;
+    uint32_t n_block, per_block;
+    /* the last minute before shut-off */
+    struct taut_droptest_block before[TAUT_DROPTEST_BEFORE];
+    struct taut_droptest_heap before_heap;
+    uint32_t n_before, per_before;
+    /* straight line over the first moments after shut-off: n, t, tt, p, tp */
+    double after_sums[5];
+    double base_pa; /* taken off before summing */
+    /* readings one by one */
+    double previous_pa, difference_sum, step_least_pa; /* squares of differences; least that is not zero */
+    uint32_t n_difference, n_different;
+    int64_t first_ns, good_ns, changed_ns; /* first judged, last good, last that differed from the one before */
+    double gap_s;                          /* longest time without a good reading */
+    double interval_s;                     /* usual time between readings */
+    double first_pa;                       /* first judged reading as it came, for the raw rise */
+    double temperature_k, temperature_first_k;
+    /* noise: share of belief in each colour, and spread of the rate under it relative to the likeliest */
+    double belief[TAUT_DROPTEST_COLOURS], spread[TAUT_DROPTEST_COLOURS];
+    int colour;
+    double work_credit;
+    uint32_t work_n, work_done_n; /* blocks in the evaluation under way (0: none) and in the last one */
+    bool transient;               /* last evaluation favoured a transient */
+    bool over;                    /* measuring time is over; the last evaluation is to decide */
 };
 
 /** Rule for a recipe.  Pure; volume, drift and resolution are left for the caller (NaN, 0, 0). */
