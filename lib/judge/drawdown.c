@@ -467,7 +467,7 @@ static void refit(struct taut_drawdown *d)
     int begin = fall_begin(d);
     note_early_tau(d, begin);
     struct picture p = look(d, d->bins - begin >= LEAST_POINTS ? begin : 0);
-    r->p_pa = p.line.end_pa;
+    r->p_pa = p.fall.a + p.fall.b * exp(-p.fall.rate * p.half.length_s);
     d->lowest_pa = fmin(d->lowest_pa, r->p_pa);
     r->slope_pa_per_s = p.line.slope;
     r->u_slope_pa_per_s = p.line.u_slope;
