@@ -13,6 +13,7 @@
 #include "taut/alarm.h"
 #include "taut/decode.h"
 #include "taut/diag.h"
+#include "taut/drawdown.h"
 #include "taut/droptest.h"
 #include "taut/limits.h"
 #include "taut/recipe.h"
@@ -202,6 +203,7 @@ struct taut_station {
     struct taut_sample latest[TAUT_ROLES];
     int64_t latest_ns[TAUT_ROLES];
     bool valve_open; /* as commanded (driven) or as the operator said (hand) */
+    struct taut_drawdown drawdown;   /* how far and how soon the bag comes down, in drawdown */
     struct taut_droptest droptest;
     struct taut_watch watch;
     struct taut_station_alarm alarm[TAUT_ALARM_KINDS];

@@ -53,8 +53,9 @@ static bool condition(const struct taut_station *s, enum taut_alarm_kind kind)
     case TAUT_ALARM_KIND_VALVE:
         return s->valve_failed || found->cause == TAUT_CAUSE_VALVE;
     case TAUT_ALARM_KIND_NOT_HOLDING:
-        return s->phase == TAUT_PHASE_DRAWDOWN && s->tests == 0 && s->below_since_ns < 0 &&
-               taut_seconds(s->now_ns - s->phase_ns) > s->run.recipe.drawdown_max_s;
+        return s->phase == TAUT_PHASE_DRAWDOWN && s->below_since_ns < 0 &&
+               (s->drawdown.result.state == TAUT_DRAWDOWN_NOT_HOLDING ||
+                (s->tests == 0 && taut_seconds(s->now_ns - s->phase_ns) > s->run.recipe.drawdown_max_s));
     case TAUT_ALARM_KIND_RECORD:
         return s->record_failed;
     case TAUT_ALARM_KINDS:

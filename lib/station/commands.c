@@ -1,3 +1,4 @@
+#include <math.h>
 #include <stdio.h>
 #include <string.h>
 
@@ -126,9 +127,12 @@ static void advise_drawdown(const struct taut_station *s, char out[TAUT_TEXT_MAX
     else if (below)
         snprintf(out, TAUT_TEXT_MAX, "Below %.1f mbar: the valve closes after %.0f s there.",
                  taut_mbar(s->run.recipe.drawdown_below_pa), s->run.recipe.drawdown_hold_s);
+    else if (isfinite(s->drawdown.result.to_target_s))
+        snprintf(out, TAUT_TEXT_MAX, "Drawing down to %.1f mbar, about %.0f s more: %s.", taut_mbar(s->run.recipe.drawdown_below_pa),
+                 s->drawdown.result.to_target_s, taut_drawdown_text(s->drawdown.result.state));
     else
-        snprintf(out, TAUT_TEXT_MAX, "Draw down below %.1f mbar; press pleats and tape meanwhile.",
-                 taut_mbar(s->run.recipe.drawdown_below_pa));
+        snprintf(out, TAUT_TEXT_MAX, "Draw down below %.1f mbar: %s.", taut_mbar(s->run.recipe.drawdown_below_pa),
+                 taut_drawdown_text(s->drawdown.result.state));
 }
 
 void taut_station_advice(const struct taut_station *s, char out[TAUT_TEXT_MAX])

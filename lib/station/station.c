@@ -92,6 +92,7 @@ void step_enter(struct taut_station *s, enum taut_phase to, struct taut_effects 
         s->below_since_ns = -1;
         step_valve(s, true, effects);
         new_test(s);
+        (void)!taut_drawdown_init(&s->drawdown, s->run.recipe.drawdown_below_pa, s->run.recipe.drawdown_max_s);
         break;
     case TAUT_PHASE_READY:
         step_valve(s, true, effects);
@@ -162,6 +163,8 @@ static void on_drawdown(struct taut_station *s, const struct taut_sweep *sweep, 
     taut_droptest_push(&s->droptest, s->now_ns, sweep);
     if (!(sweep->present & (1u << TAUT_ROLE_VENT)))
         return;
+    if (taut_sweep_good(sweep, TAUT_ROLE_VENT))
+        taut_drawdown_push(&s->drawdown, s->now_ns, sweep->sample[TAUT_ROLE_VENT].value);
     if (!taut_sweep_good(sweep, TAUT_ROLE_VENT) || sweep->sample[TAUT_ROLE_VENT].value > s->run.recipe.drawdown_below_pa) {
         s->below_since_ns = -1;
         return;
