@@ -75,7 +75,7 @@ struct tautsim_bag_spec {
     double volume_m3, far_frac, link_m3_per_s, vent_m3_per_s, seat_m3_per_s;
     double release_pa_m3, release_s, moisture_pa_m3, moisture_m3_per_s, far_sensor_frac;
     double leak_pa_per_s, leak_far_pa_per_s, fill_s;
-    int law;        /* enum taut_leak_law */
+    int law;        /* enum taut_bag_leak_law */
     int valve_open; /* 0 or 1 */
 };
 

@@ -22,13 +22,13 @@ extern "C" {
 enum { TAUT_BENCH_BAGS_MAX = 64 };
 
 /** Partial pressures in one lump. */
-struct taut_gas {
+struct taut_bag_gas {
     double air_pa, water_pa;
 };
 
-enum taut_leak_law {
-    TAUT_LEAK_ORIFICE, /* constant while choked (below 0.528 of ambient), then as St Venant and Wantzel */
-    TAUT_LEAK_LAMINAR  /* ambient squared less pressure squared: long thin paths along the tape */
+enum taut_bag_leak_law {
+    TAUT_BAG_LEAK_ORIFICE, /* constant while choked (below 0.528 of ambient), then as St Venant and Wantzel */
+    TAUT_BAG_LEAK_LAMINAR  /* ambient squared less pressure squared: long thin paths along the tape */
 };
 
 /** What a bag is made of. */
@@ -47,14 +47,14 @@ struct taut_bag_spec {
 /** One bag now. Fields may be set between steps; those marked "step" are kept by taut_bench_step. */
 struct taut_bag {
     struct taut_bag_spec spec;
-    struct taut_gas near, far; /* step */
-    double near_m3, far_m3;    /* step: gas volume now */
-    double temperature_k;      /* step: of the gas */
-    double warmer_k;           /* bag above room (exotherm, oven), reached with time constant warming_s */
+    struct taut_bag_gas near, far; /* step */
+    double near_m3, far_m3;        /* step: gas volume now */
+    double temperature_k;          /* step: of the gas */
+    double warmer_k;               /* bag above room (exotherm, oven), reached with time constant warming_s */
     double warming_s;
     double leak_near_pa_m3_per_s; /* into full vacuum from a standard atmosphere */
     double leak_far_pa_m3_per_s;
-    enum taut_leak_law law;
+    enum taut_bag_leak_law law;
     bool valve_open;                                /* as it really is */
     bool valve_stuck;                               /* stays where it is whatever is commanded */
     double vent_frac;                               /* what a kink leaves of the vent line: 1 free, 0 shut */
@@ -82,12 +82,12 @@ struct taut_bench {
     double ultimate_rise_pa_per_s; /* slow loss: the ultimate pressure creeps up */
     double ultimate_extra_pa;      /* step */
     double manifold_leak_pa_m3_per_s;
-    struct taut_gas manifold; /* step */
-    double manifold_k;        /* its temperature, for the amounts of gas; stays as at the start */
-    double ambient_pa;        /* barometer */
-    double temperature_k;     /* room */
-    double in_pa_m3_per_k;    /* step: gas that came in since the start */
-    double out_pa_m3_per_k;   /* step: gas the pump took away */
+    struct taut_bag_gas manifold; /* step */
+    double manifold_k;            /* its temperature, for the amounts of gas; stays as at the start */
+    double ambient_pa;            /* barometer */
+    double temperature_k;         /* room */
+    double in_pa_m3_per_k;        /* step: gas that came in since the start */
+    double out_pa_m3_per_k;       /* step: gas the pump took away */
     int bags;
     struct taut_bag bag[TAUT_BENCH_BAGS_MAX];
 };
@@ -132,7 +132,7 @@ void taut_bag_cover_vent(struct taut_bag *bag);
 
 /** Share of the choked flow that passes into p_pa from ambient_pa, 0 to 1.  Pure.
  *  Source: St Venant-Wantzel for air, gamma 1.4 (tests/reference/orifice_viscous.csv); laminar: (pa2 - p2) / pa2. */
-double taut_bag_leak_share(enum taut_leak_law law, double p_pa, double ambient_pa);
+double taut_bag_leak_share(enum taut_bag_leak_law law, double p_pa, double ambient_pa);
 
 /** Gas in all lumps, p V / T, Pa m3/K.  Pure. */
 double taut_bench_gas(const struct taut_bench *bench);

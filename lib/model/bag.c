@@ -5,32 +5,27 @@
 #include <stddef.h>
 #include <string.h>
 
+#include "taut/gas.h"
 #include "taut/units.h"
 
 enum { SUBSTEPS_MAX = 1000 };
 static const double substep_share = 0.25;  /* of the fastest time constant */
 static const double least_gas_frac = 0.02; /* of a lump's volume stays gas however far the resin has come */
 static const double front_most = 0.98;
-static const double feed_relax_s = 60; /* a shut feed comes to the pressure of the front with this time constant */
+static const double least_wet_k = 273.16; /* below it ice, which the model does not know */
+static const double feed_relax_s = 60;    /* a shut feed comes to the pressure of the front with this time constant */
 
-/* Vapour pressure of water, Magnus form of the WMO guide; within 0.3 % from 0 to 100 degC. */
-static double vapour_pa(double temperature_k)
-{
-    double degc = temperature_k - TAUT_KELVIN_AT_0_DEGC;
-    return 611.2 * exp(17.62 * degc / (243.12 + degc));
-}
-
-static double total_pa(const struct taut_gas *gas)
+static double total_pa(const struct taut_bag_gas *gas)
 {
     return gas->air_pa + gas->water_pa;
 }
 
-double taut_bag_leak_share(enum taut_leak_law law, double p_pa, double ambient_pa)
+double taut_bag_leak_share(enum taut_bag_leak_law law, double p_pa, double ambient_pa)
 {
     double ratio = p_pa / ambient_pa;
     if (ratio >= 1)
         return 0;
-    if (law == TAUT_LEAK_LAMINAR)
+    if (law == TAUT_BAG_LEAK_LAMINAR)
         return 1 - ratio * ratio;
     const double gamma = 1.4;
     const double critical = 0.52828178771717423; /* (2 / (gamma + 1)) ^ (gamma / (gamma - 1)) */
@@ -105,7 +100,7 @@ static void gas_volumes(const struct taut_bag *bag, double front_frac, double *n
     *near_m3 = fmin(fmax(dry - *far_m3, least_gas_frac * spec->near_m3), spec->near_m3);
 }
 
-static void squeeze(struct taut_gas *gas, double *volume_m3, double to_m3)
+static void squeeze(struct taut_bag_gas *gas, double *volume_m3, double to_m3)
 {
     if (*volume_m3 <= 0)
         return;
@@ -115,7 +110,7 @@ static void squeeze(struct taut_gas *gas, double *volume_m3, double to_m3)
     *volume_m3 = to_m3;
 }
 
-void taut_bag_set_front(struct taut_bag *bag, double front_frac)
+static void move_front(struct taut_bag *bag, double front_frac)
 {
     double near_m3, far_m3;
     bag->front_frac = fmin(fmax(front_frac, 0), front_most);
@@ -141,6 +136,13 @@ static double front_pa(const struct taut_bag *bag)
     return total_pa(bag->front_frac < far_share ? &bag->far : &bag->near);
 }
 
+void taut_bag_set_front(struct taut_bag *bag, double front_frac)
+{
+    move_front(bag, front_frac);
+    if (!bag->feed_open)
+        bag->feed_pa = front_pa(bag); /* at rest */
+}
+
 static void advance_front(const struct taut_bench *bench, struct taut_bag *bag, double h_s)
 {
     if (bag->feed_open)
@@ -151,7 +153,7 @@ static void advance_front(const struct taut_bench *bench, struct taut_bag *bag, 
     if (bag->front_frac >= front_most || drive <= 0 || (!bag->feed_open && bag->front_frac == 0))
         return;
     /* Darcy, one dimension: d(x^2)/dt = drive / fill time */
-    taut_bag_set_front(bag, sqrt(bag->front_frac * bag->front_frac + h_s * drive / bag->fill_s));
+    move_front(bag, sqrt(bag->front_frac * bag->front_frac + h_s * drive / bag->fill_s));
 }
 
 static void add_gas(struct taut_bench *bench, const struct taut_bag *bag, double *partial_pa, double volume_m3, double pa_m3)
@@ -160,7 +162,7 @@ static void add_gas(struct taut_bench *bench, const struct taut_bag *bag, double
     bench->in_pa_m3_per_k += pa_m3 / bag->temperature_k;
 }
 
-static void leak(struct taut_bench *bench, const struct taut_bag *bag, struct taut_gas *gas, double volume_m3,
+static void leak(struct taut_bench *bench, const struct taut_bag *bag, struct taut_bag_gas *gas, double volume_m3,
                  double flow_pa_m3_per_s, double h_s)
 {
     if (flow_pa_m3_per_s <= 0 || volume_m3 <= 0)
@@ -168,13 +170,16 @@ static void leak(struct taut_bench *bench, const struct taut_bag *bag, struct ta
     double p = total_pa(gas), ambient = bench->ambient_pa;
     double full = flow_pa_m3_per_s * ambient / TAUT_STANDARD_ATMOSPHERE_PA;
     double pa_m3;
-    if (bag->law == TAUT_LEAK_LAMINAR) {
+    if (bag->law == TAUT_BAG_LEAK_LAMINAR) {
         /* dp/dt = k (pa^2 - p^2) has the solution pa tanh(k pa t + artanh(p / pa)) */
         double t = tanh(full / (volume_m3 * ambient) * h_s), r = p / ambient;
         pa_m3 = (ambient * (r + t) / (1 + r * t) - p) * volume_m3;
     } else {
-        double half = p + 0.5 * h_s * full * taut_bag_leak_share(bag->law, p, ambient) / volume_m3;
-        pa_m3 = h_s * full * taut_bag_leak_share(bag->law, half, ambient);
+        double share = taut_bag_leak_share(bag->law, p, ambient);
+        double half = p + 0.5 * h_s * full * share / volume_m3;
+        if (half < ambient)
+            share = taut_bag_leak_share(bag->law, half, ambient);
+        pa_m3 = h_s * full * share;
         pa_m3 = fmin(pa_m3, fmax(ambient - p, 0) * volume_m3);
     }
     add_gas(bench, bag, &gas->air_pa, volume_m3, pa_m3);
@@ -194,12 +199,12 @@ static void release(struct taut_bench *bench, struct taut_bag *bag, double h_s)
         add_gas(bench, bag, &bag->far.air_pa, bag->far_m3, off * (1 - near_share));
 }
 
-static void evaporate_into(struct taut_bench *bench, struct taut_bag *bag, struct taut_gas *gas, double volume_m3, double share,
-                           double h_s)
+static void evaporate_into(struct taut_bench *bench, struct taut_bag *bag, struct taut_bag_gas *gas, double volume_m3,
+                           double share, double h_s)
 {
     if (volume_m3 <= 0)
         return;
-    double missing = vapour_pa(bag->temperature_k) - gas->water_pa;
+    double missing = taut_gas_water_vapour_pa(fmax(bag->temperature_k, least_wet_k)) - gas->water_pa;
     double pa_m3 = -missing * volume_m3 * expm1(-bag->spec.moisture_m3_per_s * share * h_s / volume_m3);
     pa_m3 = fmin(pa_m3, bag->moisture_left_pa_m3); /* negative: condenses */
     bag->moisture_left_pa_m3 -= pa_m3;
@@ -218,7 +223,7 @@ static void evaporate(struct taut_bench *bench, struct taut_bag *bag, double h_s
 }
 
 /* Two lumps come together: the difference decays, the sum of the amounts stays. Capacities are V / T. */
-static void exchange(struct taut_gas *a, double a_m3_per_k, struct taut_gas *b, double b_m3_per_k, double flow_m3_per_s,
+static void exchange(struct taut_bag_gas *a, double a_m3_per_k, struct taut_bag_gas *b, double b_m3_per_k, double flow_m3_per_s,
                      double temperature_k, double h_s)
 {
     double together = a_m3_per_k * b_m3_per_k / (a_m3_per_k + b_m3_per_k);
@@ -236,24 +241,48 @@ static double vent_flow_m3_per_s(const struct taut_bag *bag)
     return bag->valve_open ? line : fmin(bag->spec.seat_m3_per_s, line);
 }
 
-static void flows_of_bag(struct taut_bench *bench, struct taut_bag *bag, double h_s)
+static void link_flow(struct taut_bag *bag, double h_s)
 {
-    if (bag->far_m3 > 0 && bag->spec.link_m3_per_s > 0)
-        exchange(&bag->near, bag->near_m3 / bag->temperature_k, &bag->far, bag->far_m3 / bag->temperature_k,
-                 bag->spec.link_m3_per_s, bag->temperature_k, h_s);
+    if (bag->far_m3 <= 0 || bag->spec.link_m3_per_s <= 0)
+        return;
+    exchange(&bag->near, bag->near_m3 / bag->temperature_k, &bag->far, bag->far_m3 / bag->temperature_k, bag->spec.link_m3_per_s,
+             bag->temperature_k, h_s);
+}
+
+static void vent_flow(struct taut_bench *bench, struct taut_bag *bag, double h_s)
+{
     double vent = vent_flow_m3_per_s(bag);
     if (vent > 0)
         exchange(&bag->near, bag->near_m3 / bag->temperature_k, &bench->manifold, bench->pump.manifold_m3 / bench->manifold_k,
                  vent, bag->temperature_k, h_s);
 }
 
-static void sources_of_bag(struct taut_bench *bench, struct taut_bag *bag, double h_s)
+static void leaks(struct taut_bench *bench, struct taut_bag *bag, double h_s)
 {
     leak(bench, bag, &bag->near, bag->near_m3, bag->leak_near_pa_m3_per_s, h_s);
-    if (bag->far_m3 > 0)
-        leak(bench, bag, &bag->far, bag->far_m3, bag->leak_far_pa_m3_per_s, h_s);
-    release(bench, bag, h_s);
-    evaporate(bench, bag, h_s);
+    leak(bench, bag, &bag->far, bag->far_m3, bag->leak_far_pa_m3_per_s, h_s);
+}
+
+/* All that happens to a bag in half a sub-step, and the same in reverse order: together they are symmetric, which
+ * makes the error of the splitting of second order. */
+static void first_half(struct taut_bench *bench, struct taut_bag *bag, double half_s)
+{
+    advance_front(bench, bag, half_s);
+    evaporate(bench, bag, half_s);
+    release(bench, bag, half_s);
+    leaks(bench, bag, half_s);
+    link_flow(bag, half_s);
+    vent_flow(bench, bag, half_s);
+}
+
+static void second_half(struct taut_bench *bench, struct taut_bag *bag, double half_s)
+{
+    vent_flow(bench, bag, half_s);
+    link_flow(bag, half_s);
+    leaks(bench, bag, half_s);
+    release(bench, bag, half_s);
+    evaporate(bench, bag, half_s);
+    advance_front(bench, bag, half_s);
 }
 
 /* Pump, backflow and manifold leak are linear in the manifold's pressure: dp/dt = source - rate p, exact. */
@@ -262,12 +291,12 @@ static void pump(struct taut_bench *bench, double h_s)
     double volume = bench->pump.manifold_m3, before = total_pa(&bench->manifold);
     double speed = bench->pump_runs ? bench->pump.speed_m3_per_s * bench->pump_frac : 0;
     double backflow = bench->pump_runs ? 0 : bench->pump.backflow_m3_per_s;
-    double leak_in = bench->manifold_leak_pa_m3_per_s * taut_bag_leak_share(TAUT_LEAK_ORIFICE, before, bench->ambient_pa);
+    double leak_in = bench->manifold_leak_pa_m3_per_s * taut_bag_leak_share(TAUT_BAG_LEAK_ORIFICE, before, bench->ambient_pa);
     double ultimate = bench->pump.ultimate_pa + bench->ultimate_extra_pa;
     double rate = (speed + backflow) / volume;
     double source = (speed * ultimate + backflow * bench->ambient_pa + leak_in) / volume;
     double part = rate > 0 ? -expm1(-rate * h_s) / rate : h_s; /* of 1/rate */
-    struct taut_gas *gas = &bench->manifold;
+    struct taut_bag_gas *gas = &bench->manifold;
     gas->air_pa += part * (source - rate * gas->air_pa);
     gas->water_pa -= part * rate * gas->water_pa;
     double into = leak_in + backflow * bench->ambient_pa;
@@ -293,7 +322,7 @@ static double fastest_rate_per_s(const struct taut_bench *bench)
     return fmax(fastest, manifold / bench->pump.manifold_m3);
 }
 
-static void warm(struct taut_gas *gas, double by)
+static void warm(struct taut_bag_gas *gas, double by)
 {
     gas->air_pa *= by;
     gas->water_pa *= by;
@@ -324,16 +353,11 @@ void taut_bench_step(struct taut_bench *bench, double dt_s)
     int substeps = wanted < 1 ? 1 : wanted > SUBSTEPS_MAX ? SUBSTEPS_MAX : (int)wanted;
     double h_s = dt_s / substeps, half_s = 0.5 * h_s;
     for (int step = 0; step < substeps; step++) {
-        for (int i = 0; i < bench->bags; i++) {
-            sources_of_bag(bench, &bench->bag[i], half_s);
-            flows_of_bag(bench, &bench->bag[i], half_s);
-        }
+        for (int i = 0; i < bench->bags; i++)
+            first_half(bench, &bench->bag[i], half_s);
         pump(bench, h_s);
-        for (int i = bench->bags; i-- > 0;) {
-            flows_of_bag(bench, &bench->bag[i], half_s);
-            sources_of_bag(bench, &bench->bag[i], half_s);
-            advance_front(bench, &bench->bag[i], h_s);
-        }
+        for (int i = bench->bags; i-- > 0;)
+            second_half(bench, &bench->bag[i], half_s);
     }
 }
 
