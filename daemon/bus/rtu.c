@@ -67,7 +67,7 @@ static void set_timing(struct tautd_link *link)
     if (line->gap_s > 0)
         link->gap_ns = tautd_link_ns(line->gap_s);
     else
-        link->gap_ns = line->baud > 19200 ? 1750000 : link->char_ns * 7 / 2;
+        link->gap_ns = line->baud > 19200 ? 1750000 : (INT64_C(3500000000) * bits + line->baud - 1) / line->baud;
 }
 
 /* Some USB adapters hold bytes back up to 16 ms unless asked not to. Not every driver can; that is no error. */

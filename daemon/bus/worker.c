@@ -220,10 +220,8 @@ static void poll_block(struct tautd_worker *w, int index)
 static void write_output(struct tautd_worker *w, int output, bool on)
 {
     const struct tautd_output_config *o = &w->config->output[output];
-    struct tautd_ask ask = {.unit = (uint8_t)o->unit,
-                            .function = TAUTD_WRITE_COIL,
-                            .address = (uint16_t)o->coil,
-                            .value = on ? 0xFF00 : 0x0000};
+    struct tautd_ask ask = {
+        .unit = (uint8_t)o->unit, .function = TAUTD_WRITE_COIL, .address = (uint16_t)o->coil, .value = on ? 0xFF00 : 0x0000};
     struct tautd_health *h = NULL;
     for (int i = 0; i < w->units; i++)
         if (w->health[i].id == o->unit)
