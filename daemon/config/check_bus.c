@@ -104,7 +104,8 @@ static int registers_of(const struct tautd_channel_config *channel)
     return taut_decode_register_count((enum taut_reg_type)channel->type);
 }
 
-/* Channels that can be read in one request lie side by side: by unit, table and period, then register. */
+/* Channels that can be read in one request lie side by side: by unit, table, period and
+ * time-out, then register; as daemon/bus/plan.c does it. */
 static int by_request(const void *a, const void *b)
 {
     const struct tautd_channel_config *x = *(const struct tautd_channel_config *const *)a;
@@ -115,6 +116,8 @@ static int by_request(const void *a, const void *b)
         return x->table < y->table ? -1 : 1;
     if (x->period_s != y->period_s)
         return x->period_s < y->period_s ? -1 : 1;
+    if (x->timeout_s != y->timeout_s)
+        return x->timeout_s < y->timeout_s ? -1 : 1;
     return x->reg < y->reg ? -1 : x->reg > y->reg;
 }
 
@@ -143,7 +146,8 @@ static struct load load_of(const struct tautd_line_config *line, const struct ta
             const struct tautd_channel_config *c = sorted[next];
             int reach = c->reg + registers_of(c) > end ? c->reg + registers_of(c) : end;
             if (c->unit != sorted[i]->unit || c->table != sorted[i]->table || c->period_s != sorted[i]->period_s ||
-                c->reg - end > line->gap_registers || reach - first > REGISTERS_PER_REQUEST_MAX)
+                c->timeout_s != sorted[i]->timeout_s || c->reg - end > line->gap_registers ||
+                reach - first > REGISTERS_PER_REQUEST_MAX)
                 break;
             end = reach;
         }

@@ -95,7 +95,7 @@ const char *tautd_node_describe(const struct tautd_node *node, char *out, size_t
 {
     char quoted[TAUTD_QUOTED_MAX];
     if (node->kind == TAUTD_NODE_LIST)
-        snprintf(out, size, "a list");
+        snprintf(out, size, "a list of %d", node->children);
     else if (node->kind == TAUTD_NODE_MAP)
         snprintf(out, size, "a mapping");
     else if (node->text[0] == '\0')
@@ -179,6 +179,28 @@ static bool indented_by_tab(const char *text, size_t size, int line, int *column
     return false;
 }
 
+/* The parser's words for the slips that happen most, and ours; others are passed on as they are. */
+static const char *plain_words(const char *problem)
+{
+    static const struct {
+        const char *theirs, *ours;
+    } words[] = {
+        {"mapping values are not allowed in this context",
+         "no key can stand here; is a space missing after the ':' before it, or is the indent wrong?"                               },
+        {"did not find expected key",                      "a key is expected here, indented like the keys above it"                },
+        {"did not find expected '-' indicator",            "an entry beginning with \"- \" is expected here, or the indent is wrong"},
+        {"could not find expected ':'",                    "a ':' and a space are expected between key and value"                   },
+        {"did not find expected ',' or '}'",               "a ',' or the closing '}' is missing before this"                        },
+        {"did not find expected ',' or ']'",               "a ',' or the closing ']' is missing before this"                        },
+        {"found unexpected end of stream",                 "the file ends before the closing quote"                                 },
+        {"found character that cannot start any token",    "this character can not begin a value; put the text in quotes"           },
+    };
+    for (size_t i = 0; problem && i < sizeof words / sizeof words[0]; i++)
+        if (strcmp(words[i].theirs, problem) == 0)
+            return words[i].ours;
+    return problem ? problem : "it can not be understood";
+}
+
 static void report_syntax(const yaml_parser_t *parser, const char *text, size_t size, const struct tautd_report *report)
 {
     int line = (int)parser->problem_mark.line + 1, column = (int)parser->problem_mark.column + 1, at = 0;
@@ -190,12 +212,12 @@ static void report_syntax(const yaml_parser_t *parser, const char *text, size_t 
         tautd_report_error(report, line, at, "a tab; indent with spaces only");
         return;
     }
-    const char *problem = parser->problem ? parser->problem : "not YAML";
+    const char *plain = plain_words(parser->problem);
     if (parser->context && parser->context_mark.line != parser->problem_mark.line)
-        tautd_report_error(report, line, column, "not YAML: %s, %s that begins on line %d", problem, parser->context,
+        tautd_report_error(report, line, column, "not YAML: %s (in what begins on line %d)", plain,
                            (int)parser->context_mark.line + 1);
     else
-        tautd_report_error(report, line, column, "not YAML: %s", problem);
+        tautd_report_error(report, line, column, "not YAML: %s", plain);
 }
 
 /* ---- events to nodes ------------------------------------------------------------------------------------------ */
@@ -237,6 +259,8 @@ static bool attach(struct builder *b, const yaml_event_t *event, struct tautd_no
         append(b->open, node); /* first, so that the tree owns it */
         if (node->kind != TAUTD_NODE_VALUE)
             return refuse(b, event, "a key must be a plain word");
+        if (b->open->children > TAUTD_DOCUMENT_KEYS_MAX)
+            return refuse(b, event, "more keys than any section has");
         b->key = node;
     }
     return true;

@@ -64,23 +64,31 @@ void tautd_reader_warning(struct tautd_reader *reader, enum tautd_section_id id,
 
 /* ---- keys of one entry ---------------------------------------------------------------------------------------- */
 
+/* The key of the section that an unknown word is nearest to, or NULL. */
+static const char *nearest_key(const struct tautd_section *section, const char *word)
+{
+    struct tautd_nearest nearest = {.word = word};
+    for (const struct taut_key *key = section->keys(NULL); key->name; key++)
+        tautd_nearest_offer(&nearest, key->name);
+    return nearest.found;
+}
+
 static void report_unknown(const struct tautd_reader *reader, const struct tautd_section *section, const char *path,
                            const struct tautd_node *key)
 {
-    char quoted[TAUTD_QUOTED_MAX], names[MESSAGE_MAX];
-    struct tautd_nearest nearest = {.word = key->text};
+    char quoted[TAUTD_QUOTED_MAX], names[140];
+    const char *meant = nearest_key(section, key->text);
     struct taut_text list;
     taut_text_init(&list, names, sizeof names);
-    for (const struct taut_key *k = section->keys(NULL); k->name; k++) {
-        tautd_nearest_offer(&nearest, k->name);
+    for (const struct taut_key *k = section->keys(NULL); k->name && !list.full; k++)
         taut_text_addf(&list, "%s%s", list.length ? ", " : "", k->name);
-    }
     tautd_quote(key->text, quoted);
-    if (nearest.found)
+    if (meant)
         tautd_report_error(reader->report, key->line, key->column, "%s: unknown key %s; did you mean \"%s\"?", path, quoted,
-                           nearest.found);
+                           meant);
     else
-        tautd_report_error(reader->report, key->line, key->column, "%s: unknown key %s; allowed: %s", path, quoted, names);
+        tautd_report_error(reader->report, key->line, key->column, "%s: unknown key %s; allowed: %s%s", path, quoted, names,
+                           list.full ? ", ..." : "");
 }
 
 static bool check_keys(const struct tautd_reader *reader, const struct tautd_section *section, int index,
@@ -110,6 +118,17 @@ static bool check_keys(const struct tautd_reader *reader, const struct tautd_sec
     return clean;
 }
 
+/* Is the key there after all, misspelt? Then it is not missing as well. */
+static bool misspelt(const struct tautd_section *section, const struct taut_key *key, const struct tautd_node *map)
+{
+    for (const struct tautd_node *k = map->first; k; k = k->next) {
+        const char *meant = tautd_schema_key(section, k->text) ? NULL : nearest_key(section, k->text);
+        if (meant && strcmp(meant, key->name) == 0)
+            return true;
+    }
+    return false;
+}
+
 static bool read_key(const struct tautd_reader *reader, const struct tautd_section *section, int index,
                      const struct taut_key *key, const struct tautd_node *map, void *entry)
 {
@@ -121,7 +140,8 @@ static bool read_key(const struct tautd_reader *reader, const struct tautd_secti
     if (!found) {
         if (key->fallback)
             return true;
-        tautd_report_error(reader->report, map->line, map->column, "%s: missing; %s", path, key->help);
+        if (!misspelt(section, key, map))
+            tautd_report_error(reader->report, map->line, map->column, "%s: missing; needed: %s", path, key->help);
         return false;
     }
     if (tautd_value_read(key, found->value, entry, &problem))
@@ -285,13 +305,23 @@ static enum tautd_section_id section_of(const char *name)
     return (enum tautd_section_id)id;
 }
 
-static int find_name(struct tautd_reader *reader, enum tautd_section_id id, int index, const char *key, const char *target_name,
+/* Where there is nothing to find for a reason that was reported already, no more is said. */
+static bool excused(const struct tautd_section *target, const struct tautd_config *config)
+{
+    int count = tautd_schema_count(target, config);
+    bool nameless = count == 0 && target->required;
+    for (int i = 0; i < count; i++)
+        nameless = nameless || !name_of(target, config, i)[0];
+    return nameless;
+}
+
+static int find_name(struct tautd_reader *reader, enum tautd_section_id id, int index, const struct taut_key *key,
                      const char *wanted)
 {
-    const struct tautd_section *target = tautd_schema_section(section_of(target_name));
+    const struct tautd_section *target = tautd_schema_section(section_of(key->choices));
     int count = tautd_schema_count(target, reader->config);
     struct tautd_nearest nearest = {.word = wanted};
-    char names[160];
+    char names[140];
     struct taut_text list;
     taut_text_init(&list, names, sizeof names);
     for (int i = 0; i < count; i++) {
@@ -299,16 +329,19 @@ static int find_name(struct tautd_reader *reader, enum tautd_section_id id, int 
         if (strcmp(name, wanted) == 0)
             return i;
         tautd_nearest_offer(&nearest, name);
-        if (name[0])
+        if (name[0] && !list.full)
             taut_text_addf(&list, "%s%s", list.length ? ", " : "", name);
     }
-    if (count == 0 && target->required) /* that the whole section is missing was said already */
+    if (nearest.found)
+        tautd_reader_error(reader, id, index, key->name, "no %s \"%s\"; did you mean \"%s\"?", target->one, wanted,
+                           nearest.found);
+    else if (excused(target, reader->config))
         reader->entry[id][index].clean = false;
-    else if (nearest.found)
-        tautd_reader_error(reader, id, index, key, "no %s \"%s\"; did you mean \"%s\"?", target->one, wanted, nearest.found);
+    else if (count == 0)
+        tautd_reader_error(reader, id, index, key->name, "no %s \"%s\"; there are no %s", target->one, wanted, target->name);
     else
-        tautd_reader_error(reader, id, index, key, "no %s \"%s\"; there %s %s", target->one, wanted, list.length ? "are" : "is",
-                           list.length ? names : "none");
+        tautd_reader_error(reader, id, index, key->name, "no %s \"%s\"; known: %s%s", target->one, wanted, names,
+                           list.full ? ", ..." : "");
     return -1;
 }
 
@@ -321,7 +354,7 @@ static void resolve(struct tautd_reader *reader, enum tautd_section_id id)
             char *entry = tautd_schema_entry(section, reader->config, i);
             const struct taut_key *key = tautd_schema_key(section, link->key);
             const char *wanted = entry + key->offset;
-            int found = wanted[0] ? find_name(reader, id, i, key->name, key->choices, wanted) : -1;
+            int found = wanted[0] ? find_name(reader, id, i, key, wanted) : -1;
             memcpy(entry + link->offset, &found, sizeof found);
         }
 }

@@ -55,7 +55,7 @@ void tautd_value_allowed(const struct taut_key *key, struct taut_text *out)
             taut_text_addf(out, "a number%s%s", key->unit[0] ? ", in " : "", key->unit);
         break;
     case TAUT_KEY_WHOLE:
-        taut_text_add(out, "whole number, ");
+        taut_text_add(out, "a whole number, ");
         add_bounds(key, out);
         break;
     case TAUT_KEY_PAIR:
@@ -188,9 +188,7 @@ static bool read_pair(const struct taut_key *key, const struct tautd_node *node,
 {
     char found[100];
     if (node->kind != TAUTD_NODE_LIST || node->children != 2)
-        return refuse(problem, node, "found %s; write two numbers: [low, high]",
-                      node->kind == TAUTD_NODE_LIST ? "a list of another length"
-                                                    : tautd_node_describe(node, found, sizeof found));
+        return refuse(problem, node, "found %s; write two numbers: [low, high]", tautd_node_describe(node, found, sizeof found));
     struct taut_key one = *key;
     one.kind = TAUT_KEY_NUMBER;
     double pair[2];
