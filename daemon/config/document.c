@@ -363,6 +363,10 @@ static bool build(yaml_parser_t *parser, struct builder *b, const char *text, si
 
 struct tautd_node *tautd_document_parse(const char *text, size_t size, const struct tautd_report *report)
 {
+    if (size >= 3 && memcmp(text, "\xEF\xBB\xBF", 3) == 0) { /* a byte order mark is no column */
+        text += 3;
+        size -= 3;
+    }
     if (!check_bytes(text, size, report))
         return NULL;
     yaml_parser_t parser;

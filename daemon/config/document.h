@@ -8,7 +8,12 @@
 
 #include "config/config.h"
 
-enum { TAUTD_DOCUMENT_BYTES_MAX = 1024 * 1024, TAUTD_DOCUMENT_DEPTH_MAX = 8, TAUTD_DOCUMENT_NODES_MAX = 200000 };
+enum {
+    TAUTD_DOCUMENT_BYTES_MAX = 1024 * 1024,
+    TAUTD_DOCUMENT_DEPTH_MAX = 8,
+    TAUTD_DOCUMENT_NODES_MAX = 200000,
+    TAUTD_DOCUMENT_KEYS_MAX = 100, /* in one mapping: searching them stays cheap */
+};
 
 enum tautd_node_kind { TAUTD_NODE_VALUE, TAUTD_NODE_LIST, TAUTD_NODE_MAP };
 
