@@ -47,7 +47,11 @@ static void print_head(struct taut_json *json, const struct taut_station *statio
     taut_json_string(json, "station", station->setup.name);
     taut_json_string(json, "who", station->run.who);
     taut_json_time(json, "started_utc", station->run.started_wall_ns);
-    taut_json_time(json, "ended_utc", station->now_wall_ns);
+    if (station->phase == TAUT_PHASE_DONE)
+        taut_json_time(json, "ended_utc", station->now_wall_ns);
+    else
+        taut_json_string_or_null(json, "ended_utc", "");
+    taut_json_time(json, "written_utc", station->now_wall_ns);
     taut_json_seconds(json, "elapsed_s", station->now_ns);
     taut_json_string(json, "result", result_text(station));
     taut_json_string(json, "verdict", taut_verdict_text(last ? last->result.verdict : TAUT_VERDICT_NONE));
