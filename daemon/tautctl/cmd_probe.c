@@ -314,7 +314,7 @@ static void print_table(const struct request *q, const uint16_t *registers)
                 print_row(registers + i, q->reg + i, t);
     puts("\nm: could be mbar (0 to 1100), p: could be Pa (to 110000), *: reads like open air");
     if (zero)
-        puts("All registers are zero: nothing to recognise. Another register, or a sensor not connected?");
+        puts("All are zero: nothing to recognise. Another register, or no sensor connected?");
     else if ((equal = likeliest(registers, q->count, &at, &type, &order)) > 1)
         printf("%d readings are equally likely. Let air into the sensor and read again.\n", equal);
     else if (equal == 1)
@@ -322,7 +322,7 @@ static void print_table(const struct request *q, const uint16_t *registers)
                q->reg + at, type_word[type], order_word[order], q->unit, table_word(q->table), q->reg + at, type_word[type],
                order_word[order]);
     else
-        puts("None stands out. Integers may be scaled (10132 in steps of 0.1 mbar is 1013.2 mbar).");
+        puts("None stands out. Integers may be scaled: 10132 steps of 0.1 mbar are 1013.2 mbar.");
 }
 
 static int print_json(const struct request *q, const uint16_t *registers)
