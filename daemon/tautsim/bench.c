@@ -35,8 +35,8 @@ void tautsim_bench_renew_bag(struct tautsim_bench *bench, int index)
     if (exists)
         bench->physics.bags = bags;
     struct taut_bag *bag = &bench->physics.bag[index];
-    bag->leak_near_pa_m3_per_s = taut_bag_leak_for_rate(bag, spec->leak_pa_per_s);
-    bag->leak_far_pa_m3_per_s = taut_bag_leak_for_rate(bag, spec->leak_far_pa_per_s);
+    bag->leak_near_pa_m3_per_s = taut_bag_leak_for_rate(bag, spec->leak_pa_per_s, bench->physics.ambient_pa);
+    bag->leak_far_pa_m3_per_s = taut_bag_leak_for_rate(bag, spec->leak_far_pa_per_s, bench->physics.ambient_pa);
     bag->law = (enum taut_bag_leak_law)spec->law;
     bag->fill_s = spec->fill_s;
     bag->valve_open = open;

@@ -41,7 +41,7 @@ static void bag_leak(struct tautsim_bench *bench, const struct tautsim_action *a
 {
     (void)reply;
     struct taut_bag *bag = bag_of(bench, action);
-    double flow = taut_bag_leak_for_rate(bag, action->number[0] * TAUT_PA_PER_S_PER_MBAR_PER_MIN);
+    double flow = taut_bag_leak_for_rate(bag, action->number[0] * TAUT_PA_PER_S_PER_MBAR_PER_MIN, bench->physics.ambient_pa);
     if (said(action, 1, "far"))
         bag->leak_far_pa_m3_per_s = flow;
     else

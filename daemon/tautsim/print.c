@@ -45,6 +45,8 @@ static void print_channel(const struct tautsim_scenario *s, const struct tautsim
         fprintf(out, "loop_ma: [4, 20], ");
     if (!warm && sensor->reference != TAUT_REFERENCE_ABSOLUTE && barometer_name(s))
         fprintf(out, "ambient: %s, ", barometer_name(s));
+    else if (!warm && sensor->reference != TAUT_REFERENCE_ABSOLUTE)
+        fprintf(out, "fixed_ambient_mbar: %g, ", taut_mbar(s->ambient.pressure_pa));
     fprintf(out, "range: [%g, %g],\n     period_s: 0.1, ", low, high);
     if (sensor->quantum_pa > 0 && !warm)
         fprintf(out, "resolution_mbar: %g, ", taut_mbar(sensor->quantum_pa));

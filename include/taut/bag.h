@@ -121,8 +121,9 @@ void taut_bag_valve(struct taut_bag *bag, bool open);
 
 /** Leak that lets the isolated empty bag rise by so much.  Pure.
  *  @param rate_pa_per_s  rise of the mean pressure, bag under full vacuum
+ *  @param ambient_pa     with this pressure outside
  *  @return               Pa m3/s, for leak_near_pa_m3_per_s or leak_far_pa_m3_per_s */
-double taut_bag_leak_for_rate(const struct taut_bag *bag, double rate_pa_per_s);
+double taut_bag_leak_for_rate(const struct taut_bag *bag, double rate_pa_per_s, double ambient_pa);
 
 /** Set the front of the resin by hand; the gas before it is squeezed or expands.  Pure.  0 to 0.98. */
 void taut_bag_set_front(struct taut_bag *bag, double front_frac);

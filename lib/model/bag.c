@@ -86,9 +86,9 @@ void taut_bag_valve(struct taut_bag *bag, bool open)
         bag->valve_open = open;
 }
 
-double taut_bag_leak_for_rate(const struct taut_bag *bag, double rate_pa_per_s)
+double taut_bag_leak_for_rate(const struct taut_bag *bag, double rate_pa_per_s, double ambient_pa)
 {
-    return rate_pa_per_s * (bag->spec.near_m3 + bag->spec.far_m3);
+    return rate_pa_per_s * (bag->spec.near_m3 + bag->spec.far_m3) * TAUT_STANDARD_ATMOSPHERE_PA / ambient_pa;
 }
 
 /* Gas volumes before a front at front_frac: the far end is taken first. */

@@ -191,8 +191,8 @@ static void an_isolated_bag_rises_by_relaxation_plus_leak(void **state)
         struct taut_bench bench = bench_of(1, 0, 0, 1013.25);
         struct taut_bag *bag = add_bag(&bench, near_l, far_l, link_l_per_s, 0);
         put(bag, p0, p0 + tt_csv_number(&table, "amplitude_mbar") * volume_l / far_l);
-        bag->leak_near_pa_m3_per_s = taut_bag_leak_for_rate(bag, rate) * near_l / volume_l;
-        bag->leak_far_pa_m3_per_s = taut_bag_leak_for_rate(bag, rate) * far_l / volume_l;
+        bag->leak_near_pa_m3_per_s = taut_bag_leak_for_rate(bag, rate, bench.ambient_pa) * near_l / volume_l;
+        bag->leak_far_pa_m3_per_s = taut_bag_leak_for_rate(bag, rate, bench.ambient_pa) * far_l / volume_l;
         if (tt_csv_number(&table, "t_s") > 0)
             run(&bench, tt_csv_number(&table, "t_s"), 1);
         tt_near(near_mbar(&bench, 0), tt_csv_number(&table, "p_mbar"), 1e-9, "rise");
@@ -217,7 +217,7 @@ static void a_laminar_leak_fills_the_bag_along_the_tanh(void **state)
         bag->law = TAUT_BAG_LEAK_LAMINAR;
         /* the model's flow is that into full vacuum: k pa^2 */
         double full = tt_csv_number(&table, "k_per_mbar_s") * ambient * ambient * MBAR;
-        bag->leak_near_pa_m3_per_s = taut_bag_leak_for_rate(bag, full);
+        bag->leak_near_pa_m3_per_s = taut_bag_leak_for_rate(bag, full, bench.ambient_pa);
         run(&bench, tt_csv_number(&table, "t_s"), 1);
         tt_near(near_mbar(&bench, 0), tt_csv_number(&table, "p_mbar"), 1e-9, "laminar");
     }
@@ -240,7 +240,7 @@ static void an_orifice_leak_is_choked_below_its_critical_ratio_and_then_falls(vo
     struct taut_bench bench = bench_of(1, 0, 0, 1013.25);
     struct taut_bag *bag = add_bag(&bench, 2, 0, 0, 0);
     put(bag, 1, 0);
-    bag->leak_near_pa_m3_per_s = taut_bag_leak_for_rate(bag, 10 * MBAR);
+    bag->leak_near_pa_m3_per_s = taut_bag_leak_for_rate(bag, 10 * MBAR, bench.ambient_pa);
     run(&bench, 40, 1);
     tt_near(near_mbar(&bench, 0), 401, 1e-9, "choked: a straight line");
     run(&bench, 1000, 1);
@@ -313,7 +313,7 @@ static void behind_the_front_the_far_gauge_reads_resin_and_in_it_the_vent_gauge_
     taut_bag_cover_vent(bag);
     double held = near_mbar(&bench, 0);
     taut_bag_valve(bag, false);
-    bag->leak_near_pa_m3_per_s = taut_bag_leak_for_rate(bag, 5);
+    bag->leak_near_pa_m3_per_s = taut_bag_leak_for_rate(bag, 5, bench.ambient_pa);
     run(&bench, 100, 0.1);
     assert_true(near_mbar(&bench, 0) == held);
     assert_true(bag->near.air_pa > 100 + held * MBAR);
