@@ -20,10 +20,10 @@ static const char help[] = "Usage: tautctl probe LINE UNIT REGISTER [--table inp
                            "            tcp:HOST[:PORT]           such as tcp:192.168.0.20:502\n"
                            "            rtu:DEVICE:BAUD:FORMAT    such as rtu:/dev/ttyUSB0:19200:8E1\n"
                            "  UNIT      address of the unit: 1 to 247 (with TCP 0 to 255)\n"
-                           "  REGISTER  0 to 65535 as sent on the line. Lists that count from 40001 (holding) or\n"
-                           "            30001 (input) mean one less than the last digits: 40011 is register 10\n\n"
-                           "  --table   holding (function 3) or input (function 4); left out, holding is tried\n"
-                           "            first, then input\n"
+                           "  REGISTER  0 to 65535 as sent on the line. Lists that count from 40001\n"
+                           "            (holding) or 30001 (input) mean one less: 40011 is register 10\n\n"
+                           "  --table   holding (function 3) or input (function 4); left out, holding is\n"
+                           "            tried first, then input\n"
                            "  --count   how many registers, 1 to 125; 2 when left out\n\n"
                            "Let air into the sensor first: the right reading is then the air pressure, about\n"
                            "1013 mbar or 101300 Pa. Exit codes: 0 read, 1 the unit refused, 69 no answer.\n";
@@ -312,17 +312,16 @@ static void print_table(const struct request *q, const uint16_t *registers)
         for (int t = 0; t < TYPES; t++)
             if (one_register(t) || i + 1 < q->count)
                 print_row(registers + i, q->reg + i, t);
-    puts("\nm: could be mbar (0 to 1100), p: could be Pa (to 110000), *: reads like open air");
+    puts("\nm: could be mbar (0 to 1100)  p: could be Pa (to 110000)  *: like open air");
     if (zero)
         puts("All are zero: nothing to recognise. Another register, or no sensor connected?");
     else if ((equal = likeliest(registers, q->count, &at, &type, &order)) > 1)
         printf("%d readings are equally likely. Let air into the sensor and read again.\n", equal);
     else if (equal == 1)
-        printf("Likeliest: register %d, %s, %s. For taut.yaml:\n  unit: %d, table: %s, register: %d, type: %s, order: %s\n",
-               q->reg + at, type_word[type], order_word[order], q->unit, table_word(q->table), q->reg + at, type_word[type],
-               order_word[order]);
+        printf("Likeliest, as in taut.yaml:\n  unit: %d, table: %s, register: %d, type: %s, order: %s\n", q->unit,
+               table_word(q->table), q->reg + at, type_word[type], order_word[order]);
     else
-        puts("None stands out. Integers may be scaled: 10132 steps of 0.1 mbar are 1013.2 mbar.");
+        puts("None stands out. Integers may be scaled: 10132 in 0.1 mbar is 1013.2 mbar.");
 }
 
 static int print_json(const struct request *q, const uint16_t *registers)
