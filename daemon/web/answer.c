@@ -265,8 +265,6 @@ static enum tautd_answered command(struct tautd_answer *answer, struct tautd_que
     struct tautd_api_peer peer;
     struct taut_diag diag = {0};
     find_peer(asked, &peer);
-    if (question->size > BODY_MAX)
-        return refuse(asked, MHD_HTTP_CONTENT_TOO_LARGE, NULL, "a command may have at most 64 KiB");
     enum taut_status status = tautd_order_parse(question->body ? question->body : "", question->size, &peer, &order, &diag);
     if (status == TAUT_OK)
         status = host->command(host->ctx, station, &order.command, order.part, order.recipe, &peer, &diag);
@@ -277,6 +275,7 @@ static enum tautd_answered command(struct tautd_answer *answer, struct tautd_que
 
 /* ---- one question ---- */
 
+/* Headers are there: what can be refused is refused now, before a body is read. */
 static enum tautd_answered begin(struct tautd_answer *answer, struct tautd_question *question, const struct tautd_asked *asked)
 {
     unsigned code;
@@ -292,20 +291,11 @@ static enum tautd_answered begin(struct tautd_answer *answer, struct tautd_quest
         return refuse(asked, MHD_HTTP_METHOD_NOT_ALLOWED, methods[found.route], "this method is not allowed here");
     if ((found.route == ROUTE_STATION || found.route == ROUTE_COMMAND) && found.station < 0)
         return refuse(asked, MHD_HTTP_NOT_FOUND, NULL, "there is no station of that name");
-    if (found.route == ROUTE_PAGE)
-        return send_bytes(asked, MHD_HTTP_OK, found.file->content_type, NULL, found.file->bytes,
-                          (size_t)(found.file->end - found.file->bytes), MHD_RESPMEM_PERSISTENT);
-    if (found.route == ROUTE_VIEW)
-        return draw(answer, asked, found.view, 0);
-    if (found.route == ROUTE_STATION)
-        return draw(answer, asked, tautd_view_station, found.station);
-    if (found.route == ROUTE_LIVE)
-        return stream(answer, asked);
     const char *type = header(asked, "Content-Type"), *length = header(asked, "Content-Length");
-    if (type && strncasecmp(type, "application/json", 16) != 0)
-        return refuse(asked, MHD_HTTP_UNSUPPORTED_MEDIA_TYPE, NULL, "a command must be application/json");
     if (length && strtoull(length, NULL, 10) > BODY_MAX)
-        return refuse(asked, MHD_HTTP_CONTENT_TOO_LARGE, NULL, "a command may have at most 64 KiB");
+        return refuse(asked, MHD_HTTP_CONTENT_TOO_LARGE, NULL, "a body may have at most 64 KiB");
+    if (found.route == ROUTE_COMMAND && type && strncasecmp(type, "application/json", 16) != 0)
+        return refuse(asked, MHD_HTTP_UNSUPPORTED_MEDIA_TYPE, NULL, "a command must be application/json");
     return TAUTD_ANSWER_WAIT;
 }
 
@@ -324,6 +314,29 @@ static enum tautd_answered take_body(struct tautd_question *question, const char
     return TAUTD_ANSWER_WAIT;
 }
 
+static enum tautd_answered finish(struct tautd_answer *answer, struct tautd_question *question, const struct tautd_asked *asked)
+{
+    const struct found found = find(answer, asked->path);
+    if (question->size > BODY_MAX)
+        return refuse(asked, MHD_HTTP_CONTENT_TOO_LARGE, NULL, "a body may have at most 64 KiB");
+    switch (found.route) {
+    case ROUTE_PAGE:
+        return send_bytes(asked, MHD_HTTP_OK, found.file->content_type, NULL, found.file->bytes,
+                          (size_t)(found.file->end - found.file->bytes), MHD_RESPMEM_PERSISTENT);
+    case ROUTE_VIEW:
+        return draw(answer, asked, found.view, 0);
+    case ROUTE_STATION:
+        return draw(answer, asked, tautd_view_station, found.station);
+    case ROUTE_LIVE:
+        return stream(answer, asked);
+    case ROUTE_COMMAND:
+        return command(answer, question, asked, found.station);
+    case ROUTE_NONE:
+        break;
+    }
+    return TAUTD_ANSWER_CUT;
+}
+
 enum tautd_answered tautd_answer_take(struct tautd_answer *answer, struct tautd_question *question,
                                       const struct tautd_asked *asked, const char *data, size_t *size)
 {
@@ -333,5 +346,5 @@ enum tautd_answered tautd_answer_take(struct tautd_answer *answer, struct tautd_
     }
     if (*size > 0)
         return take_body(question, data, size);
-    return command(answer, question, asked, find(answer, asked->path).station);
+    return finish(answer, question, asked);
 }

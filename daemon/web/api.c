@@ -37,6 +37,7 @@ struct listener {
     struct MHD_Daemon *mhd;
     int epoll_fd;
     bool local;
+    bool closed; /* a connection went since the last run */
     struct slot slot[CONNECTIONS];
 };
 
@@ -69,6 +70,7 @@ static void on_connection(void *cls, struct MHD_Connection *connection, void **c
     struct listener *listener = cls;
     if (what == MHD_CONNECTION_NOTIFY_CLOSED) {
         struct slot *slot = *context;
+        listener->closed = true;
         if (slot)
             *slot = (struct slot){0};
         return;
@@ -261,8 +263,13 @@ void tautd_api_run(struct tautd_api *api)
     const int64_t now_ns = tautd_clock_real_ns();
     tautd_live_run(api->answer.live);
     for (int l = 0; l < api->listeners; l++) {
-        cut_slow(&api->listener[l], now_ns);
-        MHD_run(api->listener[l].mhd);
+        struct listener *listener = &api->listener[l];
+        cut_slow(listener, now_ns);
+        listener->closed = false;
+        MHD_run(listener->mhd);
+        /* A full listener takes up listening again only in the run after one that closed something. */
+        if (listener->closed)
+            MHD_run(listener->mhd);
     }
 }
 

@@ -50,6 +50,7 @@ struct tautd_live {
     struct station_state station[TAUTD_STATIONS_MAX];
     struct listener listener[LISTENERS];
     int listeners;
+    bool fresh; /* something was drawn since the listeners were last woken */
     bool ending;
 };
 
@@ -84,6 +85,7 @@ static struct block *draw(struct tautd_live *live, int station, const char *what
     memcpy(block->bytes, head, (size_t)n);
     memcpy(block->bytes + n, live->render.at, live->render.length);
     memcpy(block->bytes + total - 2, "\n\n", 2);
+    live->fresh = true;
     return block;
 }
 
@@ -209,6 +211,7 @@ void tautd_live_run(struct tautd_live *live)
     for (int i = 0; i < TAUTD_STATIONS_MAX; i++)
         if (live->station[i].dirty && now_ns - live->station[i].drawn_ns >= SWEEP_NS)
             draw_sweep(live, i, now_ns);
+    live->fresh = false;
     for (int i = 0; i < LISTENERS; i++) {
         struct listener *listener = &live->listener[i];
         if (!listener->live || !listener->suspended)
@@ -233,6 +236,8 @@ int tautd_live_timeout_ms(const struct tautd_live *live)
 {
     if (live->listeners == 0)
         return -1;
+    if (live->fresh)
+        return 0;
     const int64_t now_ns = tautd_clock_real_ns();
     int64_t due_ns = INT64_MAX;
     for (int i = 0; i < TAUTD_STATIONS_MAX; i++)
