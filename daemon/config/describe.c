@@ -152,12 +152,12 @@ void tautd_config_print_example(FILE *out)
           "#\n"
           "# This file is printed from the table that also reads it.\n",
           out);
-    for (int id = 0; id < TAUTD_SECTIONS; id++) {
-        const struct tautd_section *section = tautd_schema_section((enum tautd_section_id)id);
+    for (enum tautd_section_id id = 0; id < TAUTD_SECTIONS; id++) {
+        const struct tautd_section *section = tautd_schema_section(id);
         fprintf(out, "\n# %s\n%s:\n", section->help, section->name);
         const struct taut_key *keys = section->keys(NULL);
         for (const struct taut_key *key = keys; key->name; key++)
-            print_example_key(out, (enum tautd_section_id)id, key, section->list && key == keys);
+            print_example_key(out, id, key, section->list && key == keys);
         if (more[id])
             fputs(more[id], out);
     }
@@ -167,8 +167,8 @@ void tautd_config_print_example(FILE *out)
 
 void tautd_config_print_reference(FILE *out)
 {
-    for (int id = 0; id < TAUTD_SECTIONS; id++) {
-        const struct tautd_section *section = tautd_schema_section((enum tautd_section_id)id);
+    for (enum tautd_section_id id = 0; id < TAUTD_SECTIONS; id++) {
+        const struct tautd_section *section = tautd_schema_section(id);
         fprintf(out, ".Ss %s\n", section->name);
         if (section->list)
             fprintf(out, "A list, %s to %d entries: %s.\n", section->required ? "1" : "0", section->most, section->help);

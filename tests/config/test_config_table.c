@@ -26,8 +26,8 @@ static char *printed_by(void (*print)(FILE *out))
 
 static void each(void (*check)(const struct tautd_section *section, const struct taut_key *key))
 {
-    for (int id = 0; id < TAUTD_SECTIONS; id++) {
-        const struct tautd_section *section = tautd_schema_section((enum tautd_section_id)id);
+    for (enum tautd_section_id id = 0; id < TAUTD_SECTIONS; id++) {
+        const struct tautd_section *section = tautd_schema_section(id);
         for (const struct taut_key *key = section->keys(NULL); key->name; key++)
             check(section, key);
     }
@@ -123,8 +123,8 @@ static void check_reference(const struct tautd_section *section, const struct ta
     bool linked = false, known = false;
     for (const struct tautd_link *link = section->links; link->key; link++)
         linked = linked || strcmp(link->key, key->name) == 0;
-    for (int id = 0; id < TAUTD_SECTIONS; id++)
-        known = known || strcmp(tautd_schema_section((enum tautd_section_id)id)->name, key->choices) == 0;
+    for (enum tautd_section_id id = 0; id < TAUTD_SECTIONS; id++)
+        known = known || strcmp(tautd_schema_section(id)->name, key->choices) == 0;
     if (!linked || !known)
         fail_msg("%s.%s: no section or no place for the index", section->name, key->name);
 }
