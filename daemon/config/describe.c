@@ -180,7 +180,7 @@ void tautd_config_print_reference(FILE *out)
             struct taut_text rule;
             taut_text_init(&rule, storage, sizeof storage);
             describe_rule(section, key, &rule);
-            fprintf(out, ".It Ic %s\n%s.\n.br\n.Pq %s\n", key->name, key->help, storage);
+            fprintf(out, ".It Ic %s\n%s.\n.br\n(%s)\n", key->name, key->help, storage);
         }
         fputs(".El\n", out);
     }
