@@ -158,11 +158,10 @@ static void check_shown(const struct tautd_section *section, const struct taut_k
     assert_non_null(from);
     if (!strstr(from, set) && !strstr(from, unset) && !strstr(from, first))
         fail_msg("%s.%s is not in the example", section->name, key->name);
-    if (strstr(from, unset)) {
-        const char *value = strstr(from, unset) + strlen(unset);
-        if (*value == '\n' || strncmp(value, "(null)", 6) == 0)
-            fail_msg("%s.%s: the example shows no value", section->name, key->name);
-    }
+    const char *found = strstr(from, unset) ? strstr(from, unset) : strstr(from, set) ? strstr(from, set) : strstr(from, first);
+    const char *value = strchr(found, ':') + 2;
+    if (*value == '\n' || strncmp(value, "(null)", 6) == 0)
+        fail_msg("%s.%s: the example shows no value", section->name, key->name);
 }
 
 static void the_commented_example_has_every_key_with_a_value(void **state)
