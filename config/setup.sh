@@ -1,5 +1,6 @@
 #!/bin/sh
-# Install what is missing to build Taut (`build`) or to build and test it (`test`), from Debian's own packages.
+# Install what is missing to build Taut (`build`), to see the demo (`demo`) or to build and test it (`test`), from
+# Debian's own packages.
 # Runs as root or through sudo; does nothing when all is there.
 set -eu
 
@@ -12,8 +13,9 @@ test="$build g++ clang clang-tidy libcmocka-dev python3 python3-pymodbus python3
 
 case "${1:-build}" in
 build) wanted=$build ;;
+demo) wanted="$build jq" ;;
 test) wanted=$test ;;
-*) echo "usage: sh config/setup.sh build|test" >&2; exit 64 ;;
+*) echo "usage: sh config/setup.sh build|demo|test" >&2; exit 64 ;;
 esac
 
 missing=

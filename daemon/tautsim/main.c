@@ -30,6 +30,7 @@ static const char usage[] =
     "  --print-channels     print lines, channels and outputs of a matching taut.yaml\n"
     "  --table SECONDS      do not serve: write the readings of so much simulated time as CSV\n"
     "  --every SECONDS      time between its rows (1)\n"
+    "  --keys               list the keys of a scenario\n"
     "  --commands           list the commands\n"
     "  --help, --version\n";
 
@@ -64,7 +65,23 @@ static void print_commands(void)
     fputs(storage, stdout);
 }
 
-enum { PORT = 1000, LISTEN, RTU, RTU_GATEWAY, CONTROL, SPEED, SEED, CHECK, CHANNELS, TABLE, EVERY, COMMANDS, HELP, VERSION };
+enum {
+    PORT = 1000,
+    LISTEN,
+    RTU,
+    RTU_GATEWAY,
+    CONTROL,
+    SPEED,
+    SEED,
+    CHECK,
+    CHANNELS,
+    TABLE,
+    EVERY,
+    KEYS,
+    COMMANDS,
+    HELP,
+    VERSION
+};
 
 static const struct option options[] = {
     {"port",       1, NULL, PORT},
@@ -78,9 +95,10 @@ static const struct option options[] = {
     {"print-channels",        0, NULL, CHANNELS},
     {"table", 1, NULL, TABLE},
     {"every",    1, NULL, EVERY},
-    {"commands",        0, NULL, COMMANDS},
-    {"help",            0, NULL, HELP},
-    {"version",    0, NULL, VERSION},
+    {"keys",        0, NULL, KEYS},
+    {"commands",            0, NULL, COMMANDS},
+    {"help",    0, NULL, HELP},
+    {"version",       0, NULL, VERSION},
     {0      }
 };
 
@@ -123,6 +141,9 @@ static int take_option(int option, struct arguments *a)
         return number("table", optarg, 0, 1e9, &a->table_s) ? -1 : 2;
     case EVERY:
         return number("every", optarg, 0.001, 1e6, &a->every_s) ? -1 : 2;
+    case KEYS:
+        tautsim_scenario_print_keys(stdout);
+        return 0;
     case COMMANDS:
         print_commands();
         return 0;

@@ -397,3 +397,32 @@ void tautsim_scenario_free(struct tautsim_scenario *scenario)
 {
     free(scenario);
 }
+
+static void print_keys(FILE *out, const char *section, const struct taut_key *keys)
+{
+    fprintf(out, "%s\n", section);
+    for (const struct taut_key *key = keys; key->name; key++) {
+        fprintf(out, "  %s: %s", key->name, key->help);
+        if (key->kind == TAUT_KEY_CHOICE)
+            fprintf(out, ", %s", key->choices);
+        if (key->least != 0 || key->most != 0)
+            fprintf(out, ", %g to %g%s%s", key->least, key->most, *key->unit ? " " : "", key->unit);
+        if (!key->fallback)
+            fputs(", required", out);
+        else if (*key->fallback)
+            fprintf(out, ", %s if not given", key->fallback);
+        fputs("\n", out);
+    }
+}
+
+void tautsim_scenario_print_keys(FILE *out)
+{
+    print_keys(out, "top level", scenario_keys);
+    print_keys(out, "ambient", ambient_keys);
+    print_keys(out, "pump", pump_keys);
+    print_keys(out, "gateways, each", gateway_keys);
+    print_keys(out, "bags, each", bag_keys);
+    print_keys(out, "sensors, each", sensor_keys);
+    print_keys(out, "valves, each", valve_keys);
+    print_keys(out, "events, each", event_keys);
+}

@@ -8,6 +8,7 @@
 #include <stdbool.h>
 #include <stddef.h>
 #include <stdint.h>
+#include <stdio.h>
 
 #include "taut/bag.h"
 #include "taut/decode.h"
@@ -113,6 +114,9 @@ struct tautsim_findings {
  *  @return a new scenario (free with tautsim_scenario_free), or NULL with at least one finding */
 struct tautsim_scenario *tautsim_scenario_load(const char *path, struct tautsim_findings *findings);
 void tautsim_scenario_free(struct tautsim_scenario *scenario);
+
+/** Print every key with its meaning, range and default. */
+void tautsim_scenario_print_keys(FILE *out);
 
 /** Note a finding.  @param line,column  1 is the first, 0 when not known */
 void tautsim_scenario_find(struct tautsim_findings *findings, const char *path, int line, int column, const char *format, ...)
