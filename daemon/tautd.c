@@ -111,6 +111,8 @@ static struct tautd_config *load(const char *path)
     char line[512];
     for (int i = 0; i < findings->count && i < TAUTD_FINDINGS_MAX; i++)
         fprintf(stderr, "%s\n", taut_diag_print(&findings->finding[i], line, sizeof line));
+    for (int i = 0; i < findings->warnings && i < TAUTD_WARNINGS_MAX; i++)
+        fprintf(stderr, "warning: %s\n", taut_diag_print(&findings->warning[i], line, sizeof line));
     if (findings->count > TAUTD_FINDINGS_MAX)
         fprintf(stderr, "and %d more\n", findings->count - TAUTD_FINDINGS_MAX);
     free(findings);

@@ -1,5 +1,6 @@
 /* Checks of channels, stations, recipes and the daemon's own keys, and the values that follow from others. */
 #include <arpa/inet.h>
+#include <grp.h>
 #include <math.h>
 #include <stdio.h>
 #include <string.h>
@@ -30,6 +31,45 @@ static void complete_channel(struct tautd_reader *reader, int index)
         spec->stale_s = fmax(3, 5 * channel->period_s);
     if (!channel->engineering[0])
         snprintf(channel->engineering, sizeof channel->engineering, "%s", pressure ? "mbar" : "degC");
+}
+
+static bool own_role(int role)
+{
+    return role == TAUT_ROLE_VENT || role == TAUT_ROLE_FAR || role == TAUT_ROLE_FEED;
+}
+
+/* Roles that a channel has in any station, one bit each. */
+static unsigned roles_of(const struct tautd_config *config, int channel)
+{
+    unsigned roles = 0;
+    for (int s = 0; s < config->stations; s++)
+        for (int role = 0; role < TAUT_ROLES; role++)
+            if (config->station[s].channel_index[role] == channel)
+                roles |= 1u << role;
+    return roles;
+}
+
+static bool is_barometer(const struct tautd_config *config, int channel)
+{
+    for (int c = 0; c < config->channels; c++)
+        if (config->channel[c].ambient_index == channel)
+            return true;
+    return false;
+}
+
+/* A frozen sensor at a bag looks like a tight bag, so it is watched for unless the file says otherwise. A barometer
+ * or thermometer with coarse steps rightly stands still for a long time. */
+static void complete_frozen(struct tautd_reader *reader, int index)
+{
+    struct tautd_channel_config *channel = &reader->config->channel[index];
+    bool bag = false;
+    for (int role = 0; role < TAUT_ROLES; role++)
+        bag = bag || (own_role(role) && (roles_of(reader->config, index) & (1u << role)));
+    if (isnan(channel->spec.frozen_s))
+        channel->spec.frozen_s = bag ? fmax(60, 20 * channel->period_s) : 0;
+    else if (channel->spec.frozen_s > 0 && channel->spec.frozen_s < 5 * channel->period_s)
+        tautd_reader_error(reader, CHANNELS, index, "frozen_s", "found %.10g; at least five periods (%.10g s) are needed, or 0",
+                           channel->spec.frozen_s, 5 * channel->period_s);
 }
 
 static void check_engineering(struct tautd_reader *reader, int index)
@@ -127,6 +167,7 @@ void tautd_check_channels(struct tautd_reader *reader)
     for (int i = 0; i < reader->config->channels; i++) {
         const struct tautd_channel_config *channel = &reader->config->channel[i];
         complete_channel(reader, i);
+        complete_frozen(reader, i);
         if (!reader->entry[CHANNELS][i].clean)
             continue;
         check_engineering(reader, i);
@@ -144,12 +185,24 @@ void tautd_check_channels(struct tautd_reader *reader)
             check_ambient(reader, i);
 }
 
-/* ---- stations -------------------------------------------------------------------------------------------------- */
-
-static bool own_role(int role)
+void tautd_check_unused(struct tautd_reader *reader)
 {
-    return role == TAUT_ROLE_VENT || role == TAUT_ROLE_FAR || role == TAUT_ROLE_FEED;
+    const struct tautd_config *config = reader->config;
+    for (int c = 0; c < config->channels; c++)
+        if (!roles_of(config, c) && !is_barometer(config, c))
+            tautd_reader_warning(reader, CHANNELS, c, "name", "\"%s\" is read, but no station uses it",
+                                 config->channel[c].spec.name);
+    for (int o = 0; o < config->outputs; o++) {
+        bool driven = false;
+        for (int s = 0; s < config->stations; s++)
+            driven = driven || config->station[s].valve_index == o;
+        if (!driven)
+            tautd_reader_warning(reader, TAUTD_SECTION_OUTPUTS, o, "name",
+                                 "\"%s\" is never driven; no station has it as its valve", config->output[o].name);
+    }
 }
+
+/* ---- stations -------------------------------------------------------------------------------------------------- */
 
 static void check_quantity(struct tautd_reader *reader, int index, int role)
 {
@@ -277,6 +330,16 @@ static bool is_loopback(const char *address)
     return inet_pton(AF_INET6, address, &v6) == 1 && IN6_IS_ADDR_LOOPBACK(&v6);
 }
 
+static void check_group(struct tautd_reader *reader)
+{
+    const char *name = reader->config->api.group;
+    struct group entry, *found = NULL;
+    char buffer[16384];
+    if (name[0] && (getgrnam_r(name, &entry, buffer, sizeof buffer, &found) != 0 || !found))
+        tautd_reader_error(reader, TAUTD_SECTION_API, 0, "group",
+                           "there is no group \"%s\" on this machine; add it with addgroup", name);
+}
+
 void tautd_check_daemon(struct tautd_reader *reader)
 {
     const struct tautd_config *config = reader->config;
@@ -285,6 +348,7 @@ void tautd_check_daemon(struct tautd_reader *reader)
     check_program(reader, "on_alarm", config->on_alarm);
     check_program(reader, "on_verdict", config->on_verdict);
     check_path(reader, TAUTD_SECTION_API, "socket", config->api.socket);
+    check_group(reader);
     if (config->api.listen[0] && !is_loopback(config->api.listen))
         tautd_reader_error(reader, TAUTD_SECTION_API, 0, "listen",
                            "found \"%s\"; allowed: 127.0.0.1 or ::1, since whoever reaches the page can give commands",

@@ -21,6 +21,8 @@ static void check_all(struct tautd_reader *reader)
     tautd_check_recipes(reader);
     tautd_check_stations(reader);
     tautd_check_load(reader);
+    if (reader->report->findings->count == 0)
+        tautd_check_unused(reader);
 }
 
 struct tautd_config *tautd_config_parse(const char *name, const char *text, size_t size, struct tautd_findings *findings)

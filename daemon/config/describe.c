@@ -37,6 +37,7 @@ static const struct shown shown[] = {
     {TAUTD_SECTION_CHANNELS, "ambient",            "barometer",                                 false},
     {TAUTD_SECTION_CHANNELS, "fixed_ambient_mbar", "1008",                                      false},
     {TAUTD_SECTION_CHANNELS, "u_ambient_mbar",     "15",                                        false},
+    {TAUTD_SECTION_CHANNELS, "frozen_s",           "60",                                        false},
     {TAUTD_SECTION_CHANNELS, "stale_s",            "3",                                         false},
     {TAUTD_SECTION_CHANNELS, "calibrated",         "2026-03-01",                                true },
     {TAUTD_SECTION_CHANNELS, "serial",             "T-0417",                                    true },
@@ -72,11 +73,11 @@ static const char *const more[TAUTD_SECTIONS] = {
         "     range: [0, 1100], u_mbar: 0.5, resolution_mbar: 0.01}\n"
         "  # a gauge transmitter behind a 4-20 mA input module that gives microampere\n"
         "  - {name: pump, line: gateway, unit: 1, table: input, register: 0, type: uint16, scale: 0.001, loop_ma: [4, 20],\n"
-        "     reference: gauge, engineering: mbar, range: [-1000, 0], ambient: barometer, u_mbar: 2, frozen_s: 0}\n"
+        "     reference: gauge, engineering: mbar, range: [-1000, 0], ambient: barometer, u_mbar: 2}\n"
         "  - {name: barometer, line: gateway, unit: 2, table: holding, register: 10, type: uint16, scale: 0.1,\n"
-        "     reference: absolute, engineering: hPa, range: [800, 1100], u_mbar: 0.3, period_s: 2, frozen_s: 0}\n"
+        "     reference: absolute, engineering: hPa, range: [800, 1100], u_mbar: 0.3, period_s: 2}\n"
         "  - {name: room, line: gateway, unit: 2, table: holding, register: 11, type: int16, scale: 0.1,\n"
-        "     quantity: temperature, engineering: degC, range: [-20, 80], u_k: 0.5, period_s: 2, frozen_s: 0}\n",
+        "     quantity: temperature, engineering: degC, range: [-20, 80], u_k: 0.5, period_s: 2}\n",
     [TAUTD_SECTION_RECIPES] = "  - {name: hatch, drawdown_below_mbar: 20, rise_limit_mbar: 5, rise_within_s: 300, mode: fixed}\n",
 };
 
@@ -152,12 +153,12 @@ void tautd_config_print_example(FILE *out)
           "#\n"
           "# This file is printed from the table that also reads it.\n",
           out);
-    for (int id = 0; id < TAUTD_SECTIONS; id++) {
-        const struct tautd_section *section = tautd_schema_section((enum tautd_section_id)id);
+    for (enum tautd_section_id id = 0; id < TAUTD_SECTIONS; id++) {
+        const struct tautd_section *section = tautd_schema_section(id);
         fprintf(out, "\n# %s\n%s:\n", section->help, section->name);
         const struct taut_key *keys = section->keys(NULL);
         for (const struct taut_key *key = keys; key->name; key++)
-            print_example_key(out, (enum tautd_section_id)id, key, section->list && key == keys);
+            print_example_key(out, id, key, section->list && key == keys);
         if (more[id])
             fputs(more[id], out);
     }
@@ -167,8 +168,8 @@ void tautd_config_print_example(FILE *out)
 
 void tautd_config_print_reference(FILE *out)
 {
-    for (int id = 0; id < TAUTD_SECTIONS; id++) {
-        const struct tautd_section *section = tautd_schema_section((enum tautd_section_id)id);
+    for (enum tautd_section_id id = 0; id < TAUTD_SECTIONS; id++) {
+        const struct tautd_section *section = tautd_schema_section(id);
         fprintf(out, ".Ss %s\n", section->name);
         if (section->list)
             fprintf(out, "A list, %s to %d entries: %s.\n", section->required ? "1" : "0", section->most, section->help);
@@ -180,7 +181,7 @@ void tautd_config_print_reference(FILE *out)
             struct taut_text rule;
             taut_text_init(&rule, storage, sizeof storage);
             describe_rule(section, key, &rule);
-            fprintf(out, ".It Ic %s\n%s.\n.br\n.Pq %s\n", key->name, key->help, storage);
+            fprintf(out, ".It Ic %s\n%s.\n.br\n(%s)\n", key->name, key->help, storage);
         }
         fputs(".El\n", out);
     }

@@ -16,6 +16,9 @@
 #include "config/words.h"
 
 static void fill_diag(struct taut_diag *diag, const char *file, int line, int column, const char *format, va_list args)
+    TAUT_PRINTF(5, 0);
+
+static void fill_diag(struct taut_diag *diag, const char *file, int line, int column, const char *format, va_list args)
 {
     memset(diag, 0, sizeof *diag);
     diag->status = TAUT_E_FORMAT;

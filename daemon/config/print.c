@@ -21,8 +21,8 @@ static void print_entry(const struct tautd_section *section, const void *entry, 
 void tautd_config_print(const struct tautd_config *config, FILE *out)
 {
     fprintf(out, "# configuration in force, from %s\n", config->path);
-    for (int id = 0; id < TAUTD_SECTIONS; id++) {
-        const struct tautd_section *section = tautd_schema_section((enum tautd_section_id)id);
+    for (enum tautd_section_id id = 0; id < TAUTD_SECTIONS; id++) {
+        const struct tautd_section *section = tautd_schema_section(id);
         int count = tautd_schema_count(section, config);
         if (count == 0)
             continue;

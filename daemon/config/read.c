@@ -250,7 +250,7 @@ static void report_unknown_section(const struct tautd_reader *reader, const stru
 {
     char quoted[TAUTD_QUOTED_MAX];
     struct tautd_nearest nearest = {.word = key->text};
-    for (int id = 0; id < TAUTD_SECTIONS; id++)
+    for (enum tautd_section_id id = 0; id < TAUTD_SECTIONS; id++)
         tautd_nearest_offer(&nearest, tautd_schema_section(id)->name);
     if (nearest.found)
         tautd_report_error(reader->report, key->line, key->column, "unknown section %s; did you mean \"%s\"?",
@@ -265,7 +265,7 @@ static void check_sections(const struct tautd_reader *reader, const struct tautd
 {
     for (const struct tautd_node *k = top->first; k; k = k->next) {
         bool known = false;
-        for (int id = 0; id < TAUTD_SECTIONS; id++)
+        for (enum tautd_section_id id = 0; id < TAUTD_SECTIONS; id++)
             known = known || strcmp(tautd_schema_section(id)->name, k->text) == 0;
         const struct tautd_node *first = tautd_node_key(top, k->text);
         if (!known)
@@ -299,10 +299,10 @@ static void check_unique(struct tautd_reader *reader, enum tautd_section_id id)
 
 static enum tautd_section_id section_of(const char *name)
 {
-    int id = 0;
+    enum tautd_section_id id = 0;
     while (strcmp(tautd_schema_section(id)->name, name) != 0)
         id++;
-    return (enum tautd_section_id)id;
+    return id;
 }
 
 /* Where there is nothing to find for a reason that was reported already, no more is said. */
@@ -362,23 +362,23 @@ static void resolve(struct tautd_reader *reader, enum tautd_section_id id)
 bool tautd_reader_read(struct tautd_reader *reader, const struct tautd_node *top)
 {
     check_sections(reader, top);
-    for (int id = 0; id < TAUTD_SECTIONS; id++) {
+    for (enum tautd_section_id id = 0; id < TAUTD_SECTIONS; id++) {
         const struct tautd_node *key = tautd_node_key(top, tautd_schema_section(id)->name);
         const struct tautd_node *node = key ? key->value : NULL;
-        if (!(tautd_schema_section(id)->list ? read_list : read_mapping)(reader, (enum tautd_section_id)id, node)) {
+        if (!(tautd_schema_section(id)->list ? read_list : read_mapping)(reader, id, node)) {
             tautd_report_error(reader->report, 0, 0, "no memory");
             return false;
         }
     }
-    for (int id = TAUTD_SECTION_LINES; id < TAUTD_SECTIONS; id++) {
-        check_unique(reader, (enum tautd_section_id)id);
-        resolve(reader, (enum tautd_section_id)id);
+    for (enum tautd_section_id id = TAUTD_SECTION_LINES; id < TAUTD_SECTIONS; id++) {
+        check_unique(reader, id);
+        resolve(reader, id);
     }
     return true;
 }
 
 void tautd_reader_end(struct tautd_reader *reader)
 {
-    for (int id = 0; id < TAUTD_SECTIONS; id++)
+    for (enum tautd_section_id id = 0; id < TAUTD_SECTIONS; id++)
         free(reader->entry[id]);
 }

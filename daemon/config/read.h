@@ -49,6 +49,8 @@ void tautd_check_outputs(struct tautd_reader *reader);
 void tautd_check_stations(struct tautd_reader *reader);
 void tautd_check_recipes(struct tautd_reader *reader);
 void tautd_check_daemon(struct tautd_reader *reader);
+/** Channels and outputs that nobody uses: warnings, for a configuration without mistakes. */
+void tautd_check_unused(struct tautd_reader *reader);
 /** Can each serial line carry what is asked of it? */
 void tautd_check_load(struct tautd_reader *reader);
 

@@ -119,8 +119,9 @@ static const struct taut_key channel_keys[] = {
      CHANNEL(spec.fixed_ambient_pa)},
     {"u_ambient_mbar", TAUT_KEY_NUMBER, "mbar", MBAR, 0, 200, "15", NULL,
      "standard uncertainty of fixed_ambient_mbar; the weather alone makes it 10 to 20", CHANNEL(spec.u_ambient_pa)},
-    {"frozen_s", TAUT_KEY_NUMBER, "s", 1, 0, 86400, "60", NULL,
-     "a reading of which not one bit changes for so long is bad; 0 switches this off, for a sensor with coarse steps",
+    {"frozen_s", TAUT_KEY_NUMBER, "s", 1, 0, 86400, "", NULL,
+     "a reading of which not one bit changes for so long is bad; 0: never; when left out 60 s (at least 20 periods) for a "
+     "channel that shows a bag, else never",
      CHANNEL(spec.frozen_s)},
     {"stale_s", TAUT_KEY_NUMBER, "s", 1, 0.01, 86400, "", NULL,
      "a reading older than this is bad; 5 periods but at least 3 s when left out", CHANNEL(spec.stale_s)},

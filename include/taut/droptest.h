@@ -73,7 +73,9 @@ struct taut_droptest_result {
     enum taut_rise_model model;
     /* rate: the leak r of the model */
     double rate_pa_per_s, u_rate_pa_per_s;        /* estimate, standard uncertainty */
-    double rate_low_pa_per_s, rate_high_pa_per_s; /* one-sided bounds at `risk` each */
+    double rate_low_pa_per_s, rate_high_pa_per_s; /* one-sided bounds at `risk` each, the ones that decide; in early
+                                                     mode they hold at every moment at once */
+    double rate_95_low_pa_per_s, rate_95_high_pa_per_s; /* 95 % interval at this moment, in the favoured model */
     /* total rise within rise_within_s: from the fitted curve, and from raw readings */
     double rise_pa, rise_low_pa, rise_high_pa;
     double rise_raw_pa; /* reading at the time minus reading at the start; NaN if not reached */

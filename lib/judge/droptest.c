@@ -41,6 +41,7 @@ enum taut_status taut_droptest_init(struct taut_droptest *test, const struct tau
         test->rule.rise_within_s = NAN;
     struct taut_droptest_result *r = &test->result;
     r->rate_pa_per_s = r->u_rate_pa_per_s = r->rate_low_pa_per_s = r->rate_high_pa_per_s = NAN;
+    r->rate_95_low_pa_per_s = r->rate_95_high_pa_per_s = NAN;
     r->rise_pa = r->rise_low_pa = r->rise_high_pa = r->rise_raw_pa = NAN;
     r->amplitude_pa = r->tau_s = r->p0_pa = r->noise_pa = r->phi = NAN;
     r->settle_s = r->needed_s = r->smallest_pa_per_s = r->leak_pa_m3_per_s = r->u_leak_pa_m3_per_s = NAN;
@@ -142,6 +143,8 @@ static void publish(struct taut_droptest *test, const struct droptest_fit *fit, 
     r->u_rate_pa_per_s = fit->rate.u;
     r->rate_low_pa_per_s = fit->rate.low;
     r->rate_high_pa_per_s = fit->rate.high;
+    r->rate_95_low_pa_per_s = fit->rate.low_95;
+    r->rate_95_high_pa_per_s = fit->rate.high_95;
     r->rise_pa = fit->rise.value;
     r->rise_low_pa = fit->rise.low;
     r->rise_high_pa = fit->rise.high;

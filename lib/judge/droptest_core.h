@@ -23,6 +23,7 @@ struct droptest_bounds {
     double value, u;
     double low, high;           /* everything in: noise, colour, transient, quantisation, drift */
     double high_line, low_line; /* if the rise were a straight line */
+    double low_95, high_95;     /* two-sided, in the favoured model */
 };
 struct droptest_fit {
     struct droptest_bounds rate, rise; /* rise: NaN without that limit */

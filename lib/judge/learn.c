@@ -84,10 +84,10 @@ double taut_learn_walk_ms(int m)
 enum { PHIS = 9, RATIOS = 24 };
 static const double phi_grid[PHIS] = {0, 0.2, 0.4, 0.55, 0.7, 0.8, 0.88, 0.94, 0.97};
 
-/* Step variance of the walk per bin over the noise variance: 1e-7 (none that matters) to 3. */
+/* Step variance of the walk per bin over the noise variance: 1e-5 (hardly any) to 3. */
 static double ratio_at(int i)
 {
-    return 1e-7 * pow(10.0, i * (7.5 / (RATIOS - 1)));
+    return 1e-5 * pow(10.0, i * (5.5 / (RATIOS - 1)));
 }
 
 /* Neighbouring second differences overlap, so n of them tell less than n independent ones would. */

@@ -157,6 +157,45 @@ struct rise_point rise_at(const struct rise_system *s, double tau_s)
     return out;
 }
 
+struct rise_pair rise_pair_at(const struct rise_system *s, double tau_s, double other_tau_s)
+{
+    const double tau[2] = {tau_s, other_tau_s};
+    double decay[2] = {1, 1}, factor[2] = {1, 1}, before[2] = {0}, innovation[2] = {0}, step_s = -1;
+    double square[2] = {0}, on0[2] = {0}, on1[2] = {0}, on_y[2] = {0}, cross = 0;
+    for (size_t i = 0; i < s->n; i++) {
+        double gap_s = i > 0 ? s->t_s[i] - s->t_s[i - 1] : step_s;
+        bool uneven = i > 0 && fabs(gap_s - step_s) > 1e-9 * gap_s;
+        double e[2];
+        for (int k = 0; k < 2; k++) {
+            if (uneven)
+                factor[k] = exp(-gap_s / tau[k]);
+            if (i > 0)
+                decay[k] *= factor[k];
+            double raw = 1 - decay[k];
+            innovation[k] = raw - s->ar * before[k] - s->theta[i] * innovation[k];
+            before[k] = raw;
+            e[k] = innovation[k] * s->scale[i];
+            square[k] += e[k] * e[k];
+            on0[k] += e[k] * s->q0[i];
+            on1[k] += e[k] * s->q1[i];
+            on_y[k] += e[k] * s->y[i];
+        }
+        step_s = gap_s;
+        cross += e[0] * e[1];
+    }
+    for (int k = 0; k < 2; k++)
+        square[k] -= on0[k] * on0[k] + on1[k] * on1[k];
+    cross -= on0[0] * on0[1] + on1[0] * on1[1];
+    double first = on_y[0] * on_y[0] / square[0];
+    double rest = square[1] - cross * cross / square[0], rest_y = on_y[1] - cross / square[0] * on_y[0];
+    struct rise_pair out = {.rss = s->rss - first, .log_information = log(square[0])};
+    if (rest > 1e-9 * square[1]) {
+        out.rss -= rest_y * rest_y / rest;
+        out.log_information += log(rest);
+    }
+    return out;
+}
+
 struct rise_estimate rise_of_line(const struct rise_system *s, double a)
 {
     double k = a / s->unit_s;

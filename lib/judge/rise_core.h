@@ -54,6 +54,13 @@ struct rise_point {
 };
 struct rise_point rise_at(const struct rise_system *s, double tau_s);
 
+/* Two taus at once, as a fit in which tau is free spends them: residual sum of squares and log of the determinant of
+ * the information about both. */
+struct rise_pair {
+    double rss, log_information;
+};
+struct rise_pair rise_pair_at(const struct rise_system *s, double tau_s, double other_tau_s);
+
 /* Linear functional a r + b A with r per s. */
 struct rise_estimate {
     double value, variance; /* variance in units of s2 */

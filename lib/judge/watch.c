@@ -8,12 +8,11 @@
 #include "taut/units.h"
 
 static const double bin_s = 0.5;
-static const double settle_s = 10;        /* after a change of hold nothing is learnt for so long */
-static const double blind_after_s = 3;    /* a gap this long breaks what is being learnt */
-static const double back_s = 5;           /* a loss is over when it has looked over for so long */
-static const double tell_again_s = 5;     /* the evidence is written anew so often */
-static const double learn_enough_s = 300; /* learnt during fill only until so much is known */
-static const double careful = 0.8;        /* quantile of the wander's posterior */
+static const double settle_s = 10;     /* after a change of hold nothing is learnt for so long */
+static const double blind_after_s = 3; /* a gap this long breaks what is being learnt */
+static const double back_s = 5;        /* a loss is over when it has looked over for so long */
+static const double tell_again_s = 5;  /* the evidence is written anew so often */
+static const double careful = 0.85;    /* quantile of the wander's posterior */
 
 struct taut_watch_rule taut_watch_rule_from_recipe(const struct taut_recipe *recipe)
 {
@@ -155,6 +154,7 @@ static void begin_loss(struct taut_watch *watch, const struct taut_change_result
     watch->lost_peak_pa = 0;
     watch->back_since_s = NAN;
     watch->finding.times++;
+    taut_learn_gap(&watch->learn);
     watch->finding.baseline_pa = found->level_pa;
     watch->told_s = t_s - 2 * tell_again_s;
 }
@@ -188,12 +188,12 @@ static void follow_loss(struct taut_watch *watch, double t_s)
 
 static void learn_bin(struct taut_watch *watch, double t_s, double mean)
 {
-    bool wanted = watch->hold == TAUT_HOLD_LEARN || watch->noise.learnt_s < learn_enough_s;
-    if (!wanted || watch->lost || t_s < watch->quiet_until_s)
+    bool bends = watch->hold == TAUT_HOLD_ISOLATED || watch->hold == TAUT_HOLD_CLAMPED;
+    if (bends || watch->lost || t_s < watch->quiet_until_s)
         return;
     taut_learn_push(&watch->learn, mean);
     if (watch->learn.bins >= watch->refit_at) {
-        watch->refit_at = 2 * watch->refit_at;
+        watch->refit_at = 3 * watch->refit_at / 2;
         take_noise(watch);
     }
 }

@@ -249,6 +249,33 @@ static void a_station_is_told_what_its_channels_are_worth(void **state)
     tautd_config_free(config);
 }
 
+static void only_channels_at_a_bag_are_watched_for_freezing_by_default(void **state)
+{
+    (void)state;
+    struct tautd_config *config =
+        must_parse("lines: [{name: l, kind: tcp, host: h}]\n"
+                   "channels:\n"
+                   "  - {name: vent, line: l, unit: 1, table: input, register: 0, type: uint16, reference: absolute, range: [0, "
+                   "1100], u_mbar: 1}\n"
+                   "  - {name: far, line: l, unit: 1, table: input, register: 1, type: uint16, reference: absolute, range: [0, "
+                   "1100], u_mbar: 1,\n"
+                   "     period_s: 10}\n"
+                   "  - {name: feed, line: l, unit: 1, table: input, register: 2, type: uint16, reference: absolute, range: [0, "
+                   "1100], u_mbar: 1,\n"
+                   "     frozen_s: 0}\n"
+                   "  - {name: pump, line: l, unit: 1, table: input, register: 3, type: uint16, reference: absolute, range: [0, "
+                   "1100], u_mbar: 1}\n"
+                   "  - {name: baro, line: l, unit: 1, table: input, register: 4, type: uint16, reference: absolute, range: [0, "
+                   "1100], u_mbar: 1,\n"
+                   "     frozen_s: 3600}\n"
+                   "stations: [{name: A, vent: vent, far: far, feed: feed, manifold: pump, ambient: baro}]\n"
+                   "recipes: [{name: r, limit_mbar_per_min: 1}]\n");
+    static const double expected[] = {60, 200, 0, 0, 3600};
+    for (int i = 0; i < config->channels; i++)
+        assert_true(config->channel[i].spec.frozen_s == expected[i]);
+    tautd_config_free(config);
+}
+
 static void a_station_without_valve_is_shut_by_hand(void **state)
 {
     (void)state;
@@ -311,6 +338,7 @@ int main(void)
         cmocka_unit_test(any_number_reads_back_to_the_same_bits),
         cmocka_unit_test(odd_texts_read_back_the_same),
         cmocka_unit_test(a_station_is_told_what_its_channels_are_worth),
+        cmocka_unit_test(only_channels_at_a_bag_are_watched_for_freezing_by_default),
         cmocka_unit_test(a_station_without_valve_is_shut_by_hand),
         cmocka_unit_test(a_byte_order_mark_and_windows_line_ends_do_no_harm),
         cmocka_unit_test(a_thousand_channels_are_read),

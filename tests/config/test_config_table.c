@@ -26,8 +26,8 @@ static char *printed_by(void (*print)(FILE *out))
 
 static void each(void (*check)(const struct tautd_section *section, const struct taut_key *key))
 {
-    for (int id = 0; id < TAUTD_SECTIONS; id++) {
-        const struct tautd_section *section = tautd_schema_section((enum tautd_section_id)id);
+    for (enum tautd_section_id id = 0; id < TAUTD_SECTIONS; id++) {
+        const struct tautd_section *section = tautd_schema_section(id);
         for (const struct taut_key *key = section->keys(NULL); key->name; key++)
             check(section, key);
     }
@@ -123,8 +123,8 @@ static void check_reference(const struct tautd_section *section, const struct ta
     bool linked = false, known = false;
     for (const struct tautd_link *link = section->links; link->key; link++)
         linked = linked || strcmp(link->key, key->name) == 0;
-    for (int id = 0; id < TAUTD_SECTIONS; id++)
-        known = known || strcmp(tautd_schema_section((enum tautd_section_id)id)->name, key->choices) == 0;
+    for (enum tautd_section_id id = 0; id < TAUTD_SECTIONS; id++)
+        known = known || strcmp(tautd_schema_section(id)->name, key->choices) == 0;
     if (!linked || !known)
         fail_msg("%s.%s: no section or no place for the index", section->name, key->name);
 }
@@ -158,11 +158,10 @@ static void check_shown(const struct tautd_section *section, const struct taut_k
     assert_non_null(from);
     if (!strstr(from, set) && !strstr(from, unset) && !strstr(from, first))
         fail_msg("%s.%s is not in the example", section->name, key->name);
-    if (strstr(from, unset)) {
-        const char *value = strstr(from, unset) + strlen(unset);
-        if (*value == '\n' || strncmp(value, "(null)", 6) == 0)
-            fail_msg("%s.%s: the example shows no value", section->name, key->name);
-    }
+    const char *found = strstr(from, unset) ? strstr(from, unset) : strstr(from, set) ? strstr(from, set) : strstr(from, first);
+    const char *value = strchr(found, ':') + 2;
+    if (*value == '\n' || strncmp(value, "(null)", 6) == 0)
+        fail_msg("%s.%s: the example shows no value", section->name, key->name);
 }
 
 static void the_commented_example_has_every_key_with_a_value(void **state)
