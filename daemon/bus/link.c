@@ -103,5 +103,6 @@ void tautd_link_close(struct tautd_link *link)
 void tautd_link_destroy(struct tautd_link *link)
 {
     tautd_link_close(link);
+    tautd_link_forget_lookup(link);
     pthread_mutex_destroy(&link->lock);
 }

@@ -68,5 +68,7 @@ int tautd_link_collect(struct tautd_link *link, double budget_s, uint8_t *adu);
 /** Fill in the exchange after a failed system call or time-out. */
 void tautd_link_failed(struct tautd_exchange *exchange, int error);
 int64_t tautd_link_ns(double s);
+/** Let go of a look-up that has not ended. */
+void tautd_link_forget_lookup(struct tautd_link *link);
 
 #endif

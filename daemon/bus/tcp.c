@@ -13,6 +13,7 @@
 #include <netinet/in.h>
 #include <netinet/tcp.h>
 #include <poll.h>
+#include <pthread.h>
 #include <stdio.h>
 #include <stdlib.h>
 #include <string.h>
@@ -22,29 +23,80 @@
 #include "bus/link.h"
 #include "clock.h"
 
-/* A look-up can hang far longer than anybody wants to wait, and can not be ended. So it runs beside us; when it
- * takes too long it is left to itself and asked for again at the next attempt. */
+/* A look-up can hang far longer than anybody wants to wait, and can not be ended. So it has a thread of its own; when it
+ * takes too long it is left to itself and its outcome asked for again at the next attempt. (glibc's own
+ * getaddrinfo_a would do the same, but its threads are unknown to the thread sanitizer.) */
 struct lookup {
-    struct gaicb request;
-    struct addrinfo hints;
-    char host[128], port[8];
+    pthread_mutex_t lock;
+    pthread_cond_t ended;
+    bool done, forgotten; /* guarded by lock, like what follows; who comes last frees */
+    int error;
+    struct addrinfo *found;
+    char host[128], port[8]; /* set before the thread starts */
 };
 
-static struct lookup *lookup_start(const struct tautd_line_config *line)
+static const struct addrinfo any_stream = {.ai_family = AF_UNSPEC, .ai_socktype = SOCK_STREAM, .ai_flags = AI_NUMERICSERV};
+
+static void lookup_free(struct lookup *l)
+{
+    if (l->found)
+        freeaddrinfo(l->found);
+    pthread_cond_destroy(&l->ended);
+    pthread_mutex_destroy(&l->lock);
+    free(l);
+}
+
+static void *lookup_run(void *argument)
+{
+    struct lookup *l = argument;
+    struct addrinfo *found = NULL;
+    int error = getaddrinfo(l->host, l->port, &any_stream, &found);
+    pthread_mutex_lock(&l->lock);
+    l->error = error;
+    l->found = error == 0 ? found : NULL;
+    l->done = true;
+    bool forgotten = l->forgotten;
+    pthread_cond_signal(&l->ended);
+    pthread_mutex_unlock(&l->lock);
+    if (forgotten)
+        lookup_free(l);
+    return NULL;
+}
+
+static struct lookup *lookup_start(const char *host, const char *port)
 {
     struct lookup *l = calloc(1, sizeof *l);
+    pthread_t thread;
+    pthread_condattr_t attr;
     if (!l)
         return NULL;
-    snprintf(l->host, sizeof l->host, "%s", line->host);
-    snprintf(l->port, sizeof l->port, "%d", line->port);
-    l->hints = (struct addrinfo){.ai_family = AF_UNSPEC, .ai_socktype = SOCK_STREAM, .ai_flags = AI_NUMERICSERV};
-    l->request = (struct gaicb){.ar_name = l->host, .ar_service = l->port, .ar_request = &l->hints};
-    struct gaicb *list[] = {&l->request};
-    if (getaddrinfo_a(GAI_NOWAIT, list, 1, NULL) != 0) {
-        free(l);
+    snprintf(l->host, sizeof l->host, "%s", host);
+    snprintf(l->port, sizeof l->port, "%s", port);
+    pthread_mutex_init(&l->lock, NULL);
+    pthread_condattr_init(&attr);
+    pthread_condattr_setclock(&attr, CLOCK_MONOTONIC);
+    pthread_cond_init(&l->ended, &attr);
+    pthread_condattr_destroy(&attr);
+    if (pthread_create(&thread, NULL, lookup_run, l) != 0) {
+        lookup_free(l);
         return NULL;
     }
+    pthread_detach(thread);
     return l;
+}
+
+void tautd_link_forget_lookup(struct tautd_link *link)
+{
+    struct lookup *l = link->resolving;
+    if (!l)
+        return;
+    link->resolving = NULL;
+    pthread_mutex_lock(&l->lock);
+    l->forgotten = true;
+    bool done = l->done;
+    pthread_mutex_unlock(&l->lock);
+    if (done)
+        lookup_free(l);
 }
 
 static int64_t left_ms(int64_t deadline_ns)
@@ -56,26 +108,31 @@ static int64_t left_ms(int64_t deadline_ns)
 /* @return 0 with *out (freeaddrinfo), or an EAI code */
 static int resolve(struct tautd_link *link, int64_t deadline_ns, struct addrinfo **out)
 {
-    struct addrinfo hints = {.ai_family = AF_UNSPEC, .ai_socktype = SOCK_STREAM, .ai_flags = AI_NUMERICHOST | AI_NUMERICSERV};
+    struct addrinfo numeric = any_stream;
     char port[8];
+    numeric.ai_flags |= AI_NUMERICHOST;
     snprintf(port, sizeof port, "%d", link->line->port);
-    if (getaddrinfo(link->line->host, port, &hints, out) == 0)
+    if (getaddrinfo(link->line->host, port, &numeric, out) == 0)
         return 0;
-    struct lookup *l = link->resolving ? link->resolving : lookup_start(link->line);
+    struct lookup *l = link->resolving ? link->resolving : lookup_start(link->line->host, port);
     if (!l)
         return EAI_MEMORY;
     link->resolving = l;
-    const struct gaicb *list[] = {&l->request};
-    while (gai_error(&l->request) == EAI_INPROGRESS && left_ms(deadline_ns) > 0 && !*link->stop) {
-        struct timespec slice = {.tv_nsec = 50000000};
-        gai_suspend(list, 1, &slice);
+    pthread_mutex_lock(&l->lock);
+    while (!l->done && left_ms(deadline_ns) > 0 && !*link->stop) {
+        int64_t slice = tautd_clock_real_ns() + 50000000; /* short, to notice stop */
+        struct timespec t = {.tv_sec = slice / 1000000000, .tv_nsec = slice % 1000000000};
+        pthread_cond_timedwait(&l->ended, &l->lock, &t);
     }
-    int error = gai_error(&l->request);
-    if (error == EAI_INPROGRESS)
-        return EAI_AGAIN;
-    *out = error == 0 ? l->request.ar_result : NULL;
-    link->resolving = NULL;
-    free(l);
+    bool done = l->done;
+    int error = done ? l->error : EAI_AGAIN;
+    if (done) {
+        *out = l->found;
+        l->found = NULL;
+    }
+    pthread_mutex_unlock(&l->lock);
+    if (done)
+        tautd_link_forget_lookup(link);
     return error;
 }
 
