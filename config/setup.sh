@@ -7,7 +7,7 @@ set -eu
 build="gcc libc6-dev cmake ninja-build pkg-config libmodbus-dev libyaml-dev libgsl-dev libcjson-dev libmicrohttpd-dev
  libcurl4-openssl-dev libsodium-dev libsystemd-dev"
 test="$build g++ clang clang-tidy libcmocka-dev python3 python3-pymodbus python3-serial python3-pandas python3-scipy mbpoll socat
- valgrind strace curl jq git procps binutils man-db"
+ valgrind strace faketime curl jq git procps mount binutils man-db"
 # Only Debian 12: clang-format in the version the sources are kept in, and what pymodbus 3.0 needs for serial lines.
 # (Not asked of apt-cache: a bare system has no lists yet.)
 release=$(. /etc/os-release 2>/dev/null && echo "${VERSION_ID:-}") || true

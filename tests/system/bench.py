@@ -68,7 +68,7 @@ class UnixConnection(http.client.HTTPConnection):
 
 
 class Bench:
-    def __init__(self, driven=True, scenario=SCENARIO, config=CONFIG, speed=SPEED, environment=None):
+    def __init__(self, driven=True, scenario=SCENARIO, config=CONFIG, speed=SPEED, environment=None, rtu=False):
         self.dir = pathlib.Path(tempfile.mkdtemp(prefix="taut-system-"))
         self.speed = speed
         self.driven = driven
@@ -84,13 +84,23 @@ class Bench:
         self.hook = hook
         (self.dir / "bench.yaml").write_text(scenario)
         self.control = str(self.dir / "control")
-        self.sim_log = open(self.dir / "tautsim.log", "w+b")
-        self.sim = subprocess.Popen(
-            [PROGRAMS / "tautsim", "--speed", str(speed), "--control", self.control, str(self.dir / "bench.yaml")],
-            stdin=subprocess.DEVNULL, stdout=self.sim_log, stderr=subprocess.STDOUT)
+        self.rtu = rtu
+        self.plug()
         self.port = self._sim_port()
         self.write_config()
         self.start()
+
+    def plug(self):
+        self.sim_log = open(self.dir / "tautsim.log", "w+b")
+        serial = ["--rtu", str(self.dir / "line")] if self.rtu else []
+        self.sim = subprocess.Popen(
+            [PROGRAMS / "tautsim", "--speed", str(self.speed), "--control", self.control, *serial, str(self.dir / "bench.yaml")],
+            stdin=subprocess.DEVNULL, stdout=self.sim_log, stderr=subprocess.STDOUT)
+
+    def unplug(self):
+        self.sim.terminate()
+        self.sim.wait(10)
+        self.sim_log.close()
 
     def _sim_port(self):
         end = time.monotonic() + 20

@@ -2,12 +2,16 @@
 
 What each must end in is common practice, no source."""
 import contextlib
+import glob
 import json
 import os
 import signal
+import subprocess
+import sys
+import tempfile
 import time
 
-from bench import CONFIG, SCENARIO, Bench, main, replay, rows, sums
+from bench import CONFIG, PROGRAMS, Bench, main, replay, rows, sums
 
 
 @contextlib.contextmanager
@@ -75,7 +79,7 @@ def leaking_part_fails_is_mended_and_passes():
         refused = b.ctl("fill", "A", expect=1)
         assert "drop test" in refused.stderr, refused.stderr
         b.sim_do("bag A leak 0")
-        b.until(lambda: b.station()["channels"]["vent"]["value"] is not None and b.station()["channels"]["vent"]["value"] < 8, 600, "the bag to come down")
+        b.until(lambda: b.station()["channels"]["vent"]["pressure_mbar"] is not None and b.station()["channels"]["vent"]["pressure_mbar"] < 8, 600, "the bag to come down")
         b.ctl("test", "A")
         b.until_phase("ready", 1200)
         assert [t["verdict"] for t in b.station()["tests"]] == ["fail", "pass"]
@@ -124,7 +128,7 @@ def leak_in_fill_is_alarmed_within_seconds_and_acknowledged():
         assert not [a for a in b.station()["alarms"] if a["state"] == "unacknowledged"]
         b.sim_do("bag A leak 300")
         alarm = b.until(lambda: [a for a in b.station()["alarms"] if a["state"] == "unacknowledged"], 300, "the alarm")
-        assert alarm[0]["alarm"] == "vacuum-loss", alarm
+        assert alarm[0]["kind"] == "vacuum-loss", alarm
         b.ctl("ack", "A")
         b.until(lambda: not [a for a in b.station()["alarms"] if a["state"] == "unacknowledged"], 20, "the acknowledgement")
         b.until(lambda: any("TAUT_EVENT=alarm" in line and "vacuum-loss" in line for line in b.hooks()), 10, "the hook", real=True)
@@ -167,12 +171,12 @@ def killed_in_each_phase_and_taken_up_again():
         kill_in("settle")
         b.until(lambda: b.station()["tests"], 10, "the interrupted test")
         assert last_test(b)["verdict"] == "inconclusive" and last_test(b)["why"] == "interrupted", last_test(b)
-        b.until(lambda: (b.station()["channels"]["vent"]["value"] or 99) < 8, 600, "the bag to come down")
+        b.until(lambda: (b.station()["channels"]["vent"]["pressure_mbar"] or 99) < 8, 600, "the bag to come down")
         b.ctl("test", "A")
         kill_in("drop-test")
         b.until(lambda: len(b.station()["tests"]) == 2, 10, "the second interrupted test")
         assert last_test(b)["why"] == "interrupted"
-        b.until(lambda: (b.station()["channels"]["vent"]["value"] or 99) < 8, 600, "the bag to come down")
+        b.until(lambda: (b.station()["channels"]["vent"]["pressure_mbar"] or 99) < 8, 600, "the bag to come down")
         b.ctl("test", "A")
         kill_in("ready")
         assert b.until(lambda: b.station()["phase"] == "drawdown", 10, "drawdown: nobody watched")
@@ -246,6 +250,90 @@ def same_part_twice_gets_a_second_run():
             b.ctl("start", "A", "RUDDER-025", "--recipe", "rudder")
             b.ctl("abort", "A", "again")
         assert [f.name for f in b.folders()] == ["001", "002"], b.folders()
+
+
+def wall_clock_set_back_an_hour_changes_no_duration():
+    """Debian's libfaketime moves the daemon's wall clock only; the monotonic one runs on."""
+    library = next(iter(glob.glob("/usr/lib/*/faketime/libfaketimeMT.so.1")), None)
+    if not library or "asan" in str(PROGRAMS) or "tsan" in str(PROGRAMS):
+        print("skipped: needs libfaketime and a build without sanitizers")
+        sys.exit(77)
+    stamp = tempfile.NamedTemporaryFile("w", suffix=".faketime", delete=False)
+    stamp.write("+0\n")
+    stamp.flush()
+    environment = {"LD_PRELOAD": library, "FAKETIME_TIMESTAMP_FILE": stamp.name, "FAKETIME_NO_CACHE": "1",
+                   "FAKETIME_DONT_FAKE_MONOTONIC": "1", "FAKETIME_DONT_RESET": "1"}
+    with bench(speed=1, environment=environment, config=CONFIG.replace("test_s: 300", "test_s: 15").replace("test_min_s: 60", "test_min_s: 10")
+               .replace("settle_min_s: 20", "settle_min_s: 3").replace("limit_mbar_per_min: 0.5", "limit_mbar_per_min: 5")
+               .replace("drawdown_hold_s: 10", "drawdown_hold_s: 2").replace("below_mbar: 10", "below_mbar: 15")) as b:
+        b.ctl("start", "A", "RUDDER-026", "--recipe", "rudder")
+        b.until(lambda: b.station()["phase"] == "drop-test", 120, "the drop test", real=True)
+        time.sleep(3)
+        with open(stamp.name, "w") as file:
+            file.write("-3600\n")
+        b.until(lambda: b.station()["phase"] == "ready", 60, "ready", real=True)
+        b.ctl("finish", "A")
+        (folder,) = b.folders()
+        folder_is_whole(b, folder)
+        table = rows(folder)
+        elapsed = [float(row["elapsed_s"]) for row in table]
+        assert all(0 <= later - earlier < 2 for earlier, later in zip(elapsed, elapsed[1:])), "a gap or a step in elapsed_s"
+        hours = [row["time_utc"][11:13] for row in table]
+        assert len(set(hours)) >= 2, "the wall clock in the trace did not follow"
+        assert '"clock-step"' in (folder / "journal.jsonl").read_text()
+        assert abs(last_test(b)["span_s"] - 15) < 2, last_test(b)
+    os.unlink(stamp.name)
+
+
+def disk_full_keeps_judging_and_marks_the_gap():
+    if os.geteuid() != 0:
+        print("skipped: needs root for a small file system")
+        sys.exit(77)
+    with bench() as b:
+        b.stop()
+        state = b.dir / "state"
+        mounted = subprocess.run(["mount", "-t", "tmpfs", "-o", "size=300k", "tmpfs", str(state)], capture_output=True, text=True)
+        if mounted.returncode != 0:
+            print("skipped: no mount here:", mounted.stderr)
+            sys.exit(77)
+        try:
+            b.start()
+            b.ctl("start", "A", "RUDDER-027", "--recipe", "rudder")
+            b.until_phase("ready", 1500)
+            filler = state / "filler"
+            with contextlib.suppress(OSError), open(filler, "wb", buffering=0) as file:
+                while True:
+                    file.write(b"x" * 4096)
+            b.until(lambda: [a for a in b.station()["alarms"] if a["kind"] == "record"], 600, "the record alarm")
+            b.ctl("fill", "A")
+            assert b.station()["phase"] == "fill"  # judging goes on from memory
+            filler.unlink()
+            b.until(lambda: not [a for a in b.station()["alarms"] if a["kind"] == "record" and a["condition"]], 600, "the alarm to go")
+            b.ctl("finish", "A")
+            (folder,) = b.folders()
+            folder_is_whole(b, folder)
+        finally:
+            b.stop()
+            subprocess.run(["umount", str(state)], check=False)
+
+
+def serial_line_unplugged_and_back():
+    """The simulated bench as an RTU unit on a pseudo-terminal; its end is taken away and comes again."""
+    config = CONFIG.replace("kind: tcp, host: 127.0.0.1, port: {port}, timeout_s: 0.3",
+                            "kind: rtu, device: {dir}/line, baud: 115200, parity: none, timeout_s: 0.2")
+    with bench(config=config, speed=2, rtu=True) as b:
+        b.ctl("start", "A", "RUDDER-028", "--recipe", "rudder")
+        b.until(lambda: b.station()["channels"]["vent"]["quality"] == "good", 20, "a reading", real=True)
+        b.unplug()
+        b.until(lambda: [a for a in b.station()["alarms"] if a["kind"] == "communication"], 20, "the alarm", real=True)
+        channel = b.station()["channels"]["vent"]
+        assert channel["pressure_mbar"] is None and channel["quality"] == "bad", channel
+        b.plug()
+        b.until(lambda: b.station()["channels"]["vent"]["quality"] == "good", 20, "a reading again", real=True)
+        b.ctl("abort", "A", "cable mended")
+        (folder,) = b.folders()
+        folder_is_whole(b, folder)
+        assert any(row["A.vent_quality"].startswith("bad:") and row["A.vent_mbar"] == "" for row in rows(folder))
 
 
 STORIES = {name: value for name, value in list(globals().items())
