@@ -267,7 +267,7 @@ static bool on_tick(struct tautd_loop *loop)
 static int sleep_ms(const struct tautd_loop *loop)
 {
     int most = tautd_api_timeout_ms(loop->api);
-    return loop->gathering && (most < 0 || most > 5) ? 5 : most;
+    return loop->gathering && (most < 0 || most > TAUTD_STRAGGLER_MS) ? TAUTD_STRAGGLER_MS : most;
 }
 
 int tautd_loop_run(struct tautd_loop *loop)

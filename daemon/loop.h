@@ -50,7 +50,7 @@ struct tautd_loop {
     int epoll, timer, signals;
 };
 
-enum { TAUTD_TEXT_BYTES = 256 * 1024 };
+enum { TAUTD_TEXT_BYTES = 256 * 1024, TAUTD_STRAGGLER_MS = 25 };
 
 /* loop.c */
 struct tautd_loop *tautd_loop_new(struct tautd_config *config, struct taut_diag *diag);

@@ -12,6 +12,12 @@ static int64_t together_ns(void)
     return (int64_t)(5e6 * (factor > 1 ? factor : 1));
 }
 
+/* The bus hands readings over in batches: so long may the others of a moment still be on their way. */
+static int64_t straggler_ns(void)
+{
+    return together_ns() + (int64_t)(TAUTD_STRAGGLER_MS * 1e6 * (tautd_clock_factor() > 1 ? tautd_clock_factor() : 1));
+}
+
 static void give_sweep(struct tautd_loop *loop, int station)
 {
     struct tautd_place *place = &loop->place[station];
@@ -105,7 +111,7 @@ void tautd_readings_flush(struct tautd_loop *loop, bool all)
         struct tautd_place *place = &loop->place[s];
         if (!place->sweep.present)
             continue;
-        if (all || loop->now_mono_ns - place->sweep_mono_ns > together_ns())
+        if (all || loop->now_mono_ns - place->sweep_mono_ns > straggler_ns())
             give_sweep(loop, s);
         else
             loop->gathering = true;

@@ -207,6 +207,8 @@ struct taut_station {
     struct taut_droptest droptest;
     struct taut_watch watch;
     struct taut_station_alarm alarm[TAUT_ALARM_KINDS];
+    unsigned alarm_conditions;       /* and phase, when the alarms were last looked at, at alarms_ns */
+    int64_t alarms_ns;
     struct taut_test_record test[TAUT_TESTS_MAX]; /* the newest TAUT_TESTS_MAX */
     int tests;                                    /* run so far; may exceed TAUT_TESTS_MAX */
     bool tight;                                   /* the last test passed and nothing has broken it since */

@@ -126,8 +126,25 @@ static void fit_to_phase(struct taut_alarm *alarm, const struct taut_alarm_desig
         (void)!taut_alarm_act(alarm, design, TAUT_ALARM_SUPPRESS, t_ns, 0, &did);
 }
 
+/* Delays and shelving run out in between, so all alarms are looked at this often even when nothing changes. */
+enum { LOOK_NS = 500000000 };
+
+static unsigned conditions(const struct taut_station *s)
+{
+    unsigned all = 1u << (TAUT_ALARM_KINDS + s->phase);
+    for (int k = 0; k < TAUT_ALARM_KINDS; k++)
+        if ((meaningful[k] & (1u << s->phase)) != 0 && condition(s, (enum taut_alarm_kind)k))
+            all |= 1u << k;
+    return all;
+}
+
 void step_alarms(struct taut_station *s, struct taut_effects *effects)
 {
+    unsigned now = conditions(s);
+    if (now == s->alarm_conditions && s->now_ns - s->alarms_ns < LOOK_NS)
+        return;
+    s->alarm_conditions = now;
+    s->alarms_ns = s->now_ns;
     for (int k = 0; k < TAUT_ALARM_KINDS; k++) {
         enum taut_alarm_kind kind = (enum taut_alarm_kind)k;
         struct taut_station_alarm *a = &s->alarm[kind];
@@ -135,7 +152,7 @@ void step_alarms(struct taut_station *s, struct taut_effects *effects)
         bool means = (meaningful[kind] & (1u << s->phase)) != 0;
         fit_to_phase(&a->alarm, design, means, s->now_ns);
         bool was = a->alarm.condition;
-        bool changed = taut_alarm_input(&a->alarm, design, means && condition(s, kind), s->now_ns);
+        bool changed = taut_alarm_input(&a->alarm, design, (now & (1u << k)) != 0, s->now_ns);
         if (!was && a->alarm.condition) {
             a->times++;
             a->raised_wall_ns = s->now_wall_ns;
