@@ -26,6 +26,7 @@
 #pragma weak tautctl_cmd_unshelve
 #pragma weak tautctl_cmd_judge
 #pragma weak tautctl_cmd_volume
+#pragma weak tautctl_cmd_leak
 #pragma weak tautctl_cmd_probe
 #pragma weak tautctl_cmd_replay
 #pragma weak tautctl_cmd_parts
@@ -57,7 +58,8 @@ static const struct command commands[] = {
     {"show",     tautctl_cmd_show,     "show the record of a part"                                  },
     {"judge",    tautctl_cmd_judge,    "judge a drop test from a CSV file of any logger"            },
     {"replay",   tautctl_cmd_replay,   "compute a part's verdicts again from its folder and compare"},
-    {"volume",   tautctl_cmd_volume,   "work out a bag's volume or a leak's size"                   },
+    {"volume",   tautctl_cmd_volume,   "work out a bag's volume from a few readings"                },
+    {"leak",     tautctl_cmd_leak,     "a leak in every unit, and what it costs during a fill"      },
     {"probe",    tautctl_cmd_probe,    "read registers of a transducer in every type and byte order"},
 };
 enum { COMMANDS = sizeof commands / sizeof commands[0] };

@@ -41,6 +41,7 @@ int tautctl_cmd_unshelve(int argc, char **argv);
 /* Without it. */
 int tautctl_cmd_judge(int argc, char **argv);
 int tautctl_cmd_volume(int argc, char **argv);
+int tautctl_cmd_leak(int argc, char **argv);
 int tautctl_cmd_probe(int argc, char **argv);
 int tautctl_cmd_replay(int argc, char **argv);
 int tautctl_cmd_parts(int argc, char **argv);
