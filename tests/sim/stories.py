@@ -416,6 +416,22 @@ def the_daemon_accepts_the_channels_it_prints():
             assert done.returncode == 0, done.stderr + printed.stdout
 
 
+def the_manual_names_every_key_command_and_option():
+    page = (SOURCE / "daemon" / "man" / "tautsim.1").read_text()
+
+    def printed(option):
+        return subprocess.run([TAUTSIM, option], capture_output=True, text=True, timeout=10, check=True).stdout
+
+    keys = re.findall(r"^  (\w+): ", printed("--keys"), re.M)
+    commands = re.findall(r"^(\S.*)$", printed("--commands"), re.M)
+    options = re.findall(r"^  --([\w-]+)", printed("--help"), re.M)
+    assert len(keys) > 60 and len(commands) > 20 and len(options) > 10
+    missing = [key for key in keys if f".It Ic {key}\n" not in page]
+    missing += [command for command in commands if f'.It Li "{command}"\n' not in page]
+    missing += [option for option in options if f"Fl -{option}" not in page]
+    assert not missing, missing
+
+
 STORIES = {name: value for name, value in list(globals().items())
            if callable(value) and getattr(value, "__module__", "") == "__main__"
            and name not in ("main", "table", "wait_for", "check_registers", "check_exceptions", "_skip_without_pymodbus")}
