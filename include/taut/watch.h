@@ -56,7 +56,8 @@ struct taut_watch {
     uint64_t refit_at; /* bins */
     /* detection */
     struct taut_change change;
-    struct taut_hunt hunt;
+    struct taut_hunt hunt; /* quick, per reading: for display */
+    struct taut_hunt pace; /* calm, per bin: for judging whether a loss goes on */
     /* a loss under way */
     bool lost;
     enum taut_change_kind lost_kind;

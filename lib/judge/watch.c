@@ -58,6 +58,9 @@ static void arm(struct taut_watch *watch)
     }
     taut_change_init(&watch->change, &watch->noise, threshold, ramp, step);
     watch->change.trend_pa_per_s = trend;
+    double density =
+        watch->noise.sigma_pa * watch->noise.sigma_pa * watch->noise.spacing_s * (1 + watch->noise.phi) / (1 - watch->noise.phi);
+    watch->pace.agility = taut_hunt_agility_for(fmax(ramp, 1e-3) / 3, density);
 }
 
 /* Take the noise as known now into use; the detector's state goes on when it can. */
@@ -67,8 +70,6 @@ static void take_noise(struct taut_watch *watch)
     taut_learn_noise(&watch->learn, watch->spacing_s, floor_pa, careful, &watch->noise);
     watch->change.noise = watch->noise;
     watch->change.threshold = taut_change_threshold(watch->rule.false_alarm_h * 3600, watch->noise.spacing_s);
-    watch->hunt.sigma_pa = watch->noise.sigma_pa;
-    watch->hunt.memory_s = watch->noise.phi > 0 ? -watch->noise.spacing_s / log(watch->noise.phi) : 0;
 }
 
 enum taut_status taut_watch_init(struct taut_watch *watch, const struct taut_watch_rule *rule)
@@ -82,7 +83,8 @@ enum taut_status taut_watch_init(struct taut_watch *watch, const struct taut_wat
     watch->refit_at = 40;
     taut_learn_init(&watch->learn);
     taut_cause_history_init(&watch->history);
-    taut_hunt_init(&watch->hunt, 20, 1, TAUT_PA_PER_S_PER_MBAR_PER_MIN);
+    taut_hunt_init(&watch->hunt, rule->resolution_pa > 0 ? rule->resolution_pa / sqrt(12.0) : 0, TAUT_HUNT_AGILITY);
+    taut_hunt_init(&watch->pace, 0, TAUT_HUNT_AGILITY);
     take_noise(watch);
     arm(watch);
     struct taut_watch_finding *f = &watch->finding;
@@ -133,8 +135,8 @@ static void ask_cause(struct taut_watch *watch, double t_s)
         .onset_s = watch->lost_onset_s,
         .baseline_pa = f->baseline_pa,
         .above_pa = f->above_pa,
-        .rate_pa_per_s = f->rate_pa_per_s,
-        .u_rate_pa_per_s = f->u_rate_pa_per_s,
+        .rate_pa_per_s = watch->pace.rate_pa_per_s,
+        .u_rate_pa_per_s = watch->pace.u_rate_pa_per_s,
         .noise_pa = watch->noise.sigma_pa,
     };
     struct taut_cause_answer answer;
@@ -152,6 +154,8 @@ static void begin_loss(struct taut_watch *watch, const struct taut_change_result
     watch->lost_onset_s = found->onset_s;
     watch->lost_level_pa = found->level_pa;
     watch->lost_peak_pa = 0;
+    if (found->kind == TAUT_CHANGE_RAMP)
+        taut_hunt_set(&watch->pace, found->level_pa + found->size * (t_s - found->onset_s), found->size);
     watch->back_since_s = NAN;
     watch->finding.times++;
     taut_learn_gap(&watch->learn);
@@ -166,7 +170,7 @@ static void follow_loss(struct taut_watch *watch, double t_s)
     bool shut = watch->hold == TAUT_HOLD_ISOLATED || watch->hold == TAUT_HOLD_CLAMPED;
     double rate_keeps = watch->change.trend_pa_per_s + watch->change.least_ramp_pa_per_s;
     watch->lost_peak_pa = fmax(watch->lost_peak_pa, f->above_pa);
-    bool rises = f->rate_pa_per_s > rate_keeps;
+    bool rises = watch->pace.rate_pa_per_s > rate_keeps;
     bool stands = !shut && f->above_pa > 0.5 * watch->lost_peak_pa;
     f->since_s = t_s - watch->lost_onset_s;
     if (rises || stands)
@@ -204,6 +208,7 @@ static void close_bin(struct taut_watch *watch)
     double mean = watch->bin_sum / watch->bin_n, t_s = watch->bin_t_sum / watch->bin_n;
     watch->bin_n = 0;
     learn_bin(watch, t_s, mean);
+    taut_hunt_push(&watch->pace, t_s, mean);
     if (!watch->lost) {
         struct taut_change_result found = taut_change_push(&watch->change, t_s, mean, 1.0);
         f->baseline_pa = watch->change.level_pa;
@@ -212,7 +217,7 @@ static void close_bin(struct taut_watch *watch)
         else if (found.kind != TAUT_CHANGE_NONE && watch->hold != TAUT_HOLD_LEARN)
             begin_loss(watch, &found, t_s);
     }
-    f->above_pa = watch->hunt.level_pa - f->baseline_pa;
+    f->above_pa = watch->pace.level_pa - f->baseline_pa;
     if (watch->lost)
         follow_loss(watch, t_s);
 }
