@@ -9,29 +9,6 @@
 
 #include "taut/taut.h"
 
-#pragma weak tautctl_cmd_status
-#pragma weak tautctl_cmd_live
-#pragma weak tautctl_cmd_start
-#pragma weak tautctl_cmd_isolate
-#pragma weak tautctl_cmd_test
-#pragma weak tautctl_cmd_fill
-#pragma weak tautctl_cmd_clamp
-#pragma weak tautctl_cmd_cure
-#pragma weak tautctl_cmd_finish
-#pragma weak tautctl_cmd_abort
-#pragma weak tautctl_cmd_note
-#pragma weak tautctl_cmd_ack
-#pragma weak tautctl_cmd_reset
-#pragma weak tautctl_cmd_shelve
-#pragma weak tautctl_cmd_unshelve
-#pragma weak tautctl_cmd_judge
-#pragma weak tautctl_cmd_volume
-#pragma weak tautctl_cmd_leak
-#pragma weak tautctl_cmd_probe
-#pragma weak tautctl_cmd_replay
-#pragma weak tautctl_cmd_parts
-#pragma weak tautctl_cmd_show
-
 struct command {
     const char *name;
     int (*run)(int argc, char **argv);
@@ -112,8 +89,7 @@ static void print_help(FILE *out)
           "Watches and directs the vacuum stations of a running tautd.\n\n",
           out);
     for (int i = 0; i < COMMANDS; i++)
-        if (commands[i].run)
-            fprintf(out, "  %-9s %s\n", commands[i].name, commands[i].help);
+        fprintf(out, "  %-9s %s\n", commands[i].name, commands[i].help);
     fputs("\n  --socket PATH  the daemon's socket (else $TAUT_SOCKET, else /run/taut/taut.sock)\n"
           "  --version      version\n\n"
           "'tautctl COMMAND --help' explains a command. Exit codes: 0 done, 1 refused, 64 wrong\n"
@@ -145,7 +121,7 @@ int main(int argc, char **argv)
         return TAUTCTL_USAGE;
     }
     for (int c = 0; c < COMMANDS; c++)
-        if (commands[c].run && strcmp(commands[c].name, argv[i]) == 0)
+        if (strcmp(commands[c].name, argv[i]) == 0)
             return commands[c].run(argc - i, argv + i);
     return tautctl_say(TAUTCTL_USAGE, "%s: no such command; tautctl --help lists them all", argv[i]);
 }

@@ -5,6 +5,7 @@
 #include <stdio.h>
 #include <string.h>
 
+#include "taut/text.h"
 #include "web/guard.h"
 
 enum { PART = 1, RECIPE = 2, TEXT = 4, ALARM = 8, NUMBER = 16 };
@@ -107,6 +108,16 @@ static enum taut_status set_who(const char *given, const struct tautd_api_peer *
     return TAUT_OK;
 }
 
+static enum taut_status unknown_alarm(const char *word, struct taut_diag *diag)
+{
+    char storage[200];
+    struct taut_text list;
+    taut_text_init(&list, storage, sizeof storage);
+    for (int k = 0; k < TAUT_ALARM_KINDS; k++)
+        taut_text_addf(&list, "%s%s", k ? ", " : "", taut_alarm_kind_text((enum taut_alarm_kind)k));
+    return taut_diag_set(diag, TAUT_E_ARG, "alarm: \"%s\" is not known; there are %s", word, storage);
+}
+
 static void copy(char *out, size_t room, const cJSON *item)
 {
     if (item)
@@ -127,7 +138,7 @@ static enum taut_status fill_in(const cJSON *root, const struct tautd_api_peer *
         return status;
     command->alarm = TAUT_ALARM_KINDS;
     if (found[KEY_ALARM] && taut_alarm_kind_parse(found[KEY_ALARM]->valuestring, &command->alarm) != TAUT_OK)
-        return taut_diag_set(diag, TAUT_E_ARG, "alarm: \"%s\" is not known", found[KEY_ALARM]->valuestring);
+        return unknown_alarm(found[KEY_ALARM]->valuestring, diag);
     if (found[KEY_NUMBER])
         command->number = found[KEY_NUMBER]->valuedouble;
     copy(command->text, sizeof command->text, found[KEY_TEXT]);

@@ -88,7 +88,7 @@ static void alarm_object(struct tautd_json *json, const struct taut_station *sta
 {
     const struct taut_station_alarm *a = &station->alarm[kind];
     tautd_json_open(json, NULL, '{');
-    tautd_json_string(json, "kind", taut_alarm_kind_text(kind));
+    tautd_json_string(json, "alarm", taut_alarm_kind_text(kind));
     tautd_json_string(json, "state", taut_alarm_state_text(a->alarm.state));
     tautd_json_string(json, "priority", taut_alarm_priority_text(taut_alarm_kind_design(kind)->priority));
     tautd_json_flag(json, "calls", taut_alarm_calls(&a->alarm));
@@ -300,12 +300,12 @@ static void figures(struct tautd_json *json, const struct taut_station *station)
     tautd_json_close(json, '}');
 }
 
-static void run_object(struct tautd_json *json, const struct tautd_api_host *host, int index)
+static void run_and_recipe(struct tautd_json *json, const struct taut_station *station)
 {
-    const struct taut_station *station = host->station(host->ctx, index);
     const struct taut_run *run = &station->run;
     if (!run->part[0]) {
         tautd_json_string(json, "run", NULL);
+        tautd_json_string(json, "recipe", NULL);
         return;
     }
     tautd_json_open(json, "run", '{');
@@ -314,10 +314,8 @@ static void run_object(struct tautd_json *json, const struct tautd_api_host *hos
     tautd_json_string(json, "who", run->who);
     tautd_json_time(json, "started_utc", run->started_wall_ns);
     tautd_json_string(json, "override_reason", text_or_null(station->override_reason));
-    tautd_json_count(json, "rows", host->rows(host->ctx, index));
-    tautd_json_string(json, "folder", host->folder(host->ctx, index));
-    tautd_view_recipe(json, "recipe", &run->recipe);
     tautd_json_close(json, '}');
+    tautd_view_recipe(json, "recipe", &run->recipe);
 }
 
 void tautd_view_station(struct tautd_json *json, const struct tautd_api_host *host, int index)
@@ -338,7 +336,9 @@ void tautd_view_station(struct tautd_json *json, const struct tautd_api_host *ho
         tautd_json_string(json, "watch", NULL);
     tests(json, station);
     alarms(json, "alarms_of_all_kinds", station, true);
-    run_object(json, host, index);
+    run_and_recipe(json, station);
+    tautd_json_count(json, "rows", host->rows(host->ctx, index));
+    tautd_json_string(json, "folder", host->folder(host->ctx, index));
     figures(json, station);
     tautd_json_close(json, '}');
 }

@@ -29,7 +29,7 @@ function rateText(s) {
 function alarmItem(alarm) {
   const li = element("li", alarm.calls ? "calls" : "");
   const cause = alarm.cause === null ? "" : `, cause ${alarm.cause} (${Math.round(100 * alarm.confidence)} %)`;
-  li.append(element("p", "", `${alarm.calls ? "ALARM" : "Alarm"} ${alarm.kind}, ${alarm.priority}, ${alarm.state}${cause}`));
+  li.append(element("p", "", `${alarm.calls ? "ALARM" : "Alarm"} ${alarm.alarm}, ${alarm.priority}, ${alarm.state}${cause}`));
   for (const text of [alarm.evidence, alarm.advice])
     if (text) li.append(element("p", "", text));
   return li;
