@@ -139,7 +139,7 @@ static bool same_bench(const struct tautd_config *a, const struct tautd_config *
            memcmp(a->channel, b->channel, (size_t)a->channels * sizeof *a->channel) == 0 &&
            memcmp(a->station, b->station, (size_t)a->stations * sizeof *a->station) == 0 &&
            memcmp(a->output, b->output, (size_t)a->outputs * sizeof *a->output) == 0 &&
-           memcmp(&a->api, &b->api, sizeof a->api) == 0 && strcmp(a->state_dir, b->state_dir) == 0;
+           memcmp(&a->api, &b->api, sizeof a->api) == 0 && strcmp(a->run_dir, b->run_dir) == 0;
 }
 
 static bool any_running(const struct tautd_loop *loop)
@@ -166,8 +166,24 @@ static void load_next(struct tautd_loop *loop)
     }
     tautd_config_free(loop->next_config);
     loop->next_config = next;
+    if (strcmp(loop->config->state_dir, next->state_dir) != 0 || loop->config->sync_s != next->sync_s)
+        tautd_log(TAUTD_WARNING, "daemon.state_dir and daemon.sync_s take effect at the next start only");
     if (!same_bench(loop->config, next) && any_running(loop))
         tautd_log(TAUTD_NOTICE, "the new configuration takes effect when no part is under way");
+}
+
+/* Recipes and hooks, which only the loop reads. The workers go on with the struct that they borrowed. */
+static void exchange_recipes(struct tautd_config *in_force, struct tautd_config *next)
+{
+    struct taut_recipe *recipe = in_force->recipe;
+    int recipes = in_force->recipes;
+    in_force->recipe = next->recipe;
+    in_force->recipes = next->recipes;
+    next->recipe = recipe;
+    next->recipes = recipes;
+    memcpy(in_force->on_alarm, next->on_alarm, sizeof in_force->on_alarm);
+    memcpy(in_force->on_verdict, next->on_verdict, sizeof in_force->on_verdict);
+    in_force->hook_s = next->hook_s;
 }
 
 /* Recipes and hooks may change under a run: it carries its own copy. Lines, channels and stations may not. */
@@ -181,16 +197,20 @@ static bool take_next(struct tautd_loop *loop)
         return true;
     loop->next_config = NULL;
     struct tautd_config *old = loop->config;
-    struct taut_diag diag = {0};
-    if (!same) {
-        tautd_api_free(loop->api); /* closing a descriptor takes it out of epoll */
-        tautd_bus_free(loop->bus);
-        loop->api = NULL;
-        loop->bus = NULL;
-        tautd_unwire(loop);
+    if (same) {
+        exchange_recipes(old, next);
+        tautd_config_free(next);
+        tautd_log(TAUTD_NOTICE, "the new configuration is in force");
+        return true;
     }
+    tautd_api_free(loop->api); /* closing a descriptor takes it out of epoll */
+    tautd_bus_free(loop->bus);
+    loop->api = NULL;
+    loop->bus = NULL;
+    tautd_unwire(loop);
     loop->config = next;
-    bool ok = same || (tautd_wire(loop) && open_bus(loop, &diag) && open_api(loop, &diag));
+    struct taut_diag diag = {0};
+    bool ok = tautd_wire(loop) && open_bus(loop, &diag) && open_api(loop, &diag);
     tautd_config_free(old);
     if (ok)
         tautd_log(TAUTD_NOTICE, "the new configuration is in force");
