@@ -14,7 +14,7 @@
 
 #include <sodium.h>
 
-enum { PIECE = 65536, NAMES_MAX = 128 };
+enum { PIECE = 65536 };
 
 enum taut_status tautd_disk_refuse(struct taut_diag *diag, const char *path, const char *what)
 {
@@ -205,9 +205,25 @@ int tautd_disk_rewrite(const struct tautd_file_ops *ops, int dir, const char *na
 
 /* Names of the plain files in a folder, sorted; those of unfinished replacements (".x.new") are left out. */
 struct names {
-    int count;
-    char name[NAMES_MAX][NAME_MAX + 1];
+    int count, room;
+    char (*name)[NAME_MAX + 1];
 };
+
+static int add_name(struct names *names, const char *name)
+{
+    if (names->count == names->room) {
+        int room = names->room ? 2 * names->room : 16;
+        char(*more)[NAME_MAX + 1] = realloc(names->name, (size_t)room * sizeof *more);
+        if (!more) {
+            errno = ENOMEM;
+            return -1;
+        }
+        names->name = more;
+        names->room = room;
+    }
+    snprintf(names->name[names->count++], NAME_MAX + 1, "%.255s", name);
+    return 0;
+}
 
 static int by_name(const void *a, const void *b)
 {
@@ -226,29 +242,26 @@ static DIR *list(int dir)
     return entries;
 }
 
+/* The caller frees names->name, also after a failure. */
 static int list_files(int dir, struct names *names)
 {
-    names->count = 0;
+    *names = (struct names){0};
     DIR *entries = list(dir);
     if (!entries)
         return -1;
     const struct dirent *entry;
-    while ((entry = readdir(entries))) {
+    int result = 0;
+    while (result == 0 && (entry = readdir(entries))) {
         struct stat info;
         if (entry->d_name[0] == '.' || strcmp(entry->d_name, TAUTD_SUMS) == 0 || strpbrk(entry->d_name, "\\\n\r"))
             continue;
-        if (fstatat(dir, entry->d_name, &info, AT_SYMLINK_NOFOLLOW) < 0 || !S_ISREG(info.st_mode))
-            continue;
-        if (names->count == NAMES_MAX) {
-            closedir(entries);
-            errno = EOVERFLOW;
-            return -1;
-        }
-        snprintf(names->name[names->count++], NAME_MAX + 1, "%s", entry->d_name);
+        if (fstatat(dir, entry->d_name, &info, AT_SYMLINK_NOFOLLOW) == 0 && S_ISREG(info.st_mode))
+            result = add_name(names, entry->d_name);
     }
     closedir(entries);
-    qsort(names->name, (size_t)names->count, sizeof names->name[0], by_name);
-    return 0;
+    if (names->count > 1)
+        qsort(names->name, (size_t)names->count, sizeof names->name[0], by_name);
+    return result;
 }
 
 static int digest(int dir, const char *name, char hex[2 * crypto_hash_sha256_BYTES + 1])
@@ -271,21 +284,25 @@ static int digest(int dir, const char *name, char hex[2 * crypto_hash_sha256_BYT
 
 int tautd_disk_sums(const struct tautd_file_ops *ops, int dir)
 {
-    struct names *names = malloc(sizeof *names);
-    size_t size = NAMES_MAX * (NAME_MAX + 80);
-    char *text = malloc(size);
-    size_t used = 0;
-    int result = names && text ? list_files(dir, names) : -1;
-    for (int i = 0; result == 0 && i < names->count; i++) {
+    struct names names;
+    char *text = NULL;
+    size_t used = 0, size = 0;
+    int result = list_files(dir, &names);
+    if (result == 0) {
+        size = (size_t)names.count * (NAME_MAX + 80) + 1;
+        text = malloc(size);
+        result = text ? 0 : -1;
+    }
+    for (int i = 0; result == 0 && i < names.count; i++) {
         char hex[2 * crypto_hash_sha256_BYTES + 1];
-        result = digest(dir, names->name[i], hex);
+        result = digest(dir, names.name[i], hex);
         if (result == 0)
-            used += (size_t)snprintf(text + used, size - used, "%s  %s\n", hex, names->name[i]);
+            used += (size_t)snprintf(text + used, size - used, "%s  %s\n", hex, names.name[i]);
     }
     if (result == 0)
         result = tautd_disk_put(ops, dir, TAUTD_SUMS, text, used);
     int error = errno;
-    free(names);
+    free(names.name);
     free(text);
     errno = error;
     return result;
@@ -293,16 +310,16 @@ int tautd_disk_sums(const struct tautd_file_ops *ops, int dir)
 
 int tautd_disk_read_only(const struct tautd_file_ops *ops, int dir)
 {
-    struct names *names = malloc(sizeof *names);
-    int result = names ? list_files(dir, names) : -1;
-    if (result == 0 && names->count < NAMES_MAX)
-        snprintf(names->name[names->count++], NAME_MAX + 1, "%s", TAUTD_SUMS);
-    for (int i = 0; result == 0 && i < names->count; i++) {
-        int fd = openat(dir, names->name[i], O_RDONLY | O_NOFOLLOW | O_CLOEXEC);
+    struct names names;
+    int result = list_files(dir, &names);
+    if (result == 0)
+        result = add_name(&names, TAUTD_SUMS);
+    for (int i = 0; result == 0 && i < names.count; i++) {
+        int fd = openat(dir, names.name[i], O_RDONLY | O_NOFOLLOW | O_CLOEXEC);
         result = fd < 0 ? -1 : close_after(fd, ops->chmod(fd, 0440));
     }
     int error = errno;
-    free(names);
+    free(names.name);
     errno = error;
     return result;
 }
@@ -324,14 +341,16 @@ int tautd_disk_last_run(int dir)
     return last;
 }
 
-int tautd_disk_marks(int dir, char (**names)[TAUTD_MARK_MAX])
+int tautd_disk_marks(int dir, char (**marks)[TAUTD_MARK_MAX])
 {
-    struct names *all = malloc(sizeof *all);
+    struct names names;
     int count = 0;
-    if (all && list_files(dir, all) == 0 && (*names = malloc(NAMES_MAX * sizeof **names)))
-        for (int i = 0; i < all->count; i++)
-            if (strlen(all->name[i]) < sizeof **names)
-                snprintf((*names)[count++], sizeof **names, "%.175s", all->name[i]);
-    free(all);
+    *marks = NULL;
+    if (list_files(dir, &names) == 0 && names.count > 0)
+        *marks = malloc((size_t)names.count * sizeof **marks);
+    for (int i = 0; *marks && i < names.count; i++)
+        if (strlen(names.name[i]) < sizeof **marks)
+            snprintf((*marks)[count++], sizeof **marks, "%.175s", names.name[i]);
+    free(names.name);
     return count;
 }

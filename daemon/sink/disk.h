@@ -56,8 +56,8 @@ int tautd_disk_read_only(const struct tautd_file_ops *ops, int dir);
 int tautd_disk_last_run(int dir);
 
 /** Names of the plain files in a folder that do not begin with a dot.
- *  @param names  receives an array to be freed by the caller; names longer than its rows are left out
+ *  @param marks  receives an array to be freed by the caller, or NULL; longer names are left out
  *  @return       how many; 0 on failure */
-int tautd_disk_marks(int dir, char (**names)[TAUTD_MARK_MAX]);
+int tautd_disk_marks(int dir, char (**marks)[TAUTD_MARK_MAX]);
 
 #endif
