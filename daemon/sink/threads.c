@@ -224,26 +224,30 @@ static void seal(struct tautd_folder *folder)
     (void)ignored;
 }
 
+/* Nothing waits and the writer is not at work on it, so all there is has been written. Called with `busy` raised by
+ * this thread. Asked anew each time: while the lock was given up, the loop may have queued more. */
+static bool drained(const struct tautd_folder *folder)
+{
+    return !waits(folder) && !gaps(folder) && folder->busy == 1;
+}
+
 /* One pass over a folder.  Returns whether work is left for later. */
-static bool sync_folder(struct tautd_folder *folder, bool sync_due)
+static bool sync_folder(struct tautd_folder *folder, bool due)
 {
     if (folder->sealed)
         return false;
-    bool ending = folder->sealing || folder->sink->ending;
-    bool drained = !waits(folder) && folder->busy == 0;
+    struct tautd_stream *trace = &folder->stream[TAUTD_STREAM_TRACE], *journal = &folder->stream[TAUTD_STREAM_JOURNAL];
     folder->busy++;
     folder->retry_ns[1] = 0;
     for (int i = 0; i < TAUTD_STREAMS && folder->retry_ns[1] == 0; i++)
-        if (dirty(&folder->stream[i]) && (sync_due || (ending && drained) || folder->stream[i].rewrite))
+        if (dirty(&folder->stream[i]) && (due || folder->stream[i].rewrite || (folder->sealing && drained(folder))))
             sync_stream(folder, i);
     while (folder->puts > 0 && folder->retry_ns[1] == 0)
         put_first(folder);
-    if (folder->sealing && drained && !gaps(folder) && folder->retry_ns[1] == 0 && !dirty(&folder->stream[0]) &&
-        !dirty(&folder->stream[1]))
+    if (folder->sealing && folder->retry_ns[1] == 0 && drained(folder) && !dirty(trace) && !dirty(journal))
         seal(folder);
     folder->busy--;
-    bool left = folder->puts > 0 || dirty(&folder->stream[0]) || dirty(&folder->stream[1]);
-    return left || (folder->sealing && !folder->sealed);
+    return folder->puts > 0 || dirty(trace) || dirty(journal) || (folder->sealing && !folder->sealed);
 }
 
 void *tautd_sink_syncer(void *arg)
