@@ -15,9 +15,8 @@ case "${1:-}" in
 esac
 page=${TAUT_DEMO_PAGE:-8470} modbus=${TAUT_DEMO_MODBUS:-1502} speed=${TAUT_DEMO_SPEED:-20}
 
-state=$PWD/build/demo/state
 programs=$PWD/build/demo/daemon
-run= sim= daemon= story_a= story_b=
+state= run= sim= daemon= story_a= story_b=
 
 say() { printf '%s\n' "$*"; }
 
@@ -37,7 +36,8 @@ trap 'finish 1' EXIT
 
 sh config/setup.sh demo || exit 1
 say "building into build/demo"
-mkdir -p build/demo "$state"
+mkdir -p build/demo
+state=$(mktemp -d "$PWD/build/demo/state.XXXXXX") || exit 1 # new each time: an earlier demo may have left a part open
 log=$PWD/build/demo/build.log
 cmake -S . -B build/demo -G Ninja -DCMAKE_BUILD_TYPE=Release -DTAUT_TESTS=OFF -DTAUT_WERROR=OFF >"$log" 2>&1 &&
     cmake --build build/demo >>"$log" 2>&1 || { tail -n 30 "$log"; say "the build failed; all of it: $log"; exit 1; }
