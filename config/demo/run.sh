@@ -105,7 +105,7 @@ verdict() { # station, part, number of the test, wanted
 }
 
 no_alarm() { # station, part
-    [ "$(ask "$1" "$calling | length")" = 0 ] || { say "$1 $2: WRONG, an alarm that nobody gave reason for: $(ask "$1" "$calling[0].kind")"; return 1; }
+    [ "$(ask "$1" "$calling | length")" = 0 ] || { say "$1 $2: WRONG, an alarm that nobody gave reason for: $(ask "$1" "$calling[0].alarm")"; return 1; }
 }
 
 rudder() {
@@ -137,8 +137,8 @@ foil() {
     no_alarm B FOIL-004 || return 1
     bench bag B leak 15 far && say "B FOIL-004: a leak opens while it is filled" || return 1
     until_true B "$calling | length > 0" 60 "the alarm" || return 1
-    say "B FOIL-004: alarm: $(ask B "$calling[0] | .kind + \", \" + (.cause // \"cause not known\") + \": \" + .evidence")"
-    [ "$(ask B "$calling[0].kind")" = vacuum-loss ] || { say "B FOIL-004: WRONG, should be vacuum-loss"; return 1; }
+    say "B FOIL-004: alarm: $(ask B "$calling[0] | .alarm + \", \" + (.cause // \"cause not known\") + \": \" + .evidence")"
+    [ "$(ask B "$calling[0].alarm")" = vacuum-loss ] || { say "B FOIL-004: WRONG, should be vacuum-loss"; return 1; }
     ctl ack B || return 1
     until_true B "$calling | length == 0" 10 "the acknowledgement" || return 1
     bench bag B leak 0 && say "B FOIL-004: acknowledged; tape pressed down" || return 1

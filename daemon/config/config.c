@@ -28,7 +28,8 @@ static void check_all(struct tautd_reader *reader)
 struct tautd_config *tautd_config_parse(const char *name, const char *text, size_t size, struct tautd_findings *findings)
 {
     memset(findings, 0, sizeof *findings);
-    struct tautd_report report = {.file = name, .findings = findings};
+    struct tautd_report report = {
+        .file = name, .findings = findings, .needed = "lines, channels, stations and recipes", .example = "lines"};
     struct tautd_node *top = tautd_document_parse(text, size, &report);
     struct tautd_config *config = top ? calloc(1, sizeof *config) : NULL;
     if (top && !config)

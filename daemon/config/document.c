@@ -384,11 +384,11 @@ struct tautd_node *tautd_document_parse(const char *text, size_t size, const str
     yaml_parser_delete(&parser);
     char found[100];
     if (good && (!b.top || (b.top->kind == TAUTD_NODE_VALUE && b.top->text[0] == '\0'))) {
-        tautd_report_error(report, 0, 0, "the file is empty; lines, channels, stations and recipes are needed");
+        tautd_report_error(report, 0, 0, "the file is empty; %s are needed", report->needed);
         good = false;
     } else if (good && b.top->kind != TAUTD_NODE_MAP) {
-        tautd_report_error(report, b.top->line, b.top->column, "found %s; sections such as \"lines:\" are needed",
-                           tautd_node_describe(b.top, found, sizeof found));
+        tautd_report_error(report, b.top->line, b.top->column, "found %s; sections such as \"%s:\" are needed",
+                           tautd_node_describe(b.top, found, sizeof found), report->example);
         good = false;
     }
     if (!good) {

@@ -33,6 +33,7 @@ struct tautd_node {
 struct tautd_report {
     const char *file;
     struct tautd_findings *findings;
+    const char *needed, *example; /* the sections a file of this kind needs, and one of them, for messages */
 };
 
 /** Read `size` bytes of YAML into a tree.

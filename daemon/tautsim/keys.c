@@ -1,160 +1,15 @@
 #include "keys.h"
 
-#include <errno.h>
-#include <math.h>
-#include <stdarg.h>
-#include <stdio.h>
-#include <stdlib.h>
+#include <stdbool.h>
 #include <string.h>
 
-void tautsim_keys_find(struct tautsim_reader *reader, const yaml_node_t *node, const char *format, ...)
-{
-    char text[256];
-    va_list args;
-    va_start(args, format);
-    vsnprintf(text, sizeof text, format, args);
-    va_end(args);
-    int line = node ? (int)node->start_mark.line + 1 : 0, column = node ? (int)node->start_mark.column + 1 : 0;
-    tautsim_scenario_find(reader->findings, reader->path, line, column, "%s", text);
-}
+#include "config/value.h"
+#include "config/words.h"
 
-static const char *scalar(const yaml_node_t *node)
+const struct tautd_node *tautsim_keys_child(const struct tautd_node *map, const char *key)
 {
-    return node && node->type == YAML_SCALAR_NODE ? (const char *)node->data.scalar.value : NULL;
-}
-
-/* NULL when fine, else what is allowed. */
-static const char *put_number(const struct taut_key *key, const char *text, double *out)
-{
-    char *end;
-    errno = 0;
-    double value = strtod(text, &end);
-    if (end == text || *end || !isfinite(value))
-        return "a number";
-    bool bounded = key->least != 0 || key->most != 0;
-    if (bounded && (value < key->least || value > key->most))
-        return "in range";
-    *out = value * key->to_si;
-    return NULL;
-}
-
-static int choice_index(const char *choices, const char *word)
-{
-    size_t length = strlen(word);
-    for (int i = 0; *choices; i++) {
-        size_t n = strcspn(choices, "|");
-        if (n == length && strncmp(choices, word, n) == 0)
-            return i;
-        choices += n + (choices[n] == '|');
-    }
-    return -1;
-}
-
-static bool is_name(const char *text)
-{
-    return *text && text[strspn(text, "ABCDEFGHIJKLMNOPQRSTUVWXYZabcdefghijklmnopqrstuvwxyz0123456789._-")] == '\0';
-}
-
-static void put_flag(void *field, const char *text, const char **wrong)
-{
-    bool yes = strcmp(text, "yes") == 0 || strcmp(text, "true") == 0;
-    bool no = strcmp(text, "no") == 0 || strcmp(text, "false") == 0;
-    if (yes || no)
-        *(bool *)field = yes;
-    else
-        *wrong = "yes or no";
-}
-
-/* One scalar into its field.  @return NULL, or what it should have been */
-static const char *put_scalar(const struct taut_key *key, const char *text, void *out)
-{
-    void *field = (char *)out + key->offset;
-    const char *wrong = NULL;
-    double number;
-    switch (key->kind) {
-    case TAUT_KEY_NUMBER:
-        return put_number(key, text, field);
-    case TAUT_KEY_WHOLE:
-        wrong = put_number(key, text, &number);
-        if (!wrong && number != floor(number))
-            wrong = "a whole number";
-        if (!wrong)
-            *(int *)field = (int)number;
-        return wrong;
-    case TAUT_KEY_CHOICE: {
-        int index = choice_index(key->choices, text);
-        if (index < 0)
-            return "one of";
-        *(int *)field = index;
-        return NULL;
-    }
-    case TAUT_KEY_FLAG:
-        put_flag(field, text, &wrong);
-        return wrong;
-    case TAUT_KEY_NAME:
-    case TAUT_KEY_REFER:
-        if (!is_name(text))
-            return "made of letters, digits, dot, underscore and hyphen";
-        break;
-    case TAUT_KEY_TEXT:
-    case TAUT_KEY_PAIR:
-    case TAUT_KEY_BLOCK:
-        break;
-    }
-    if (strlen(text) >= key->size)
-        return "shorter";
-    memcpy(field, text, strlen(text) + 1);
-    return NULL;
-}
-
-static void complain(struct tautsim_reader *reader, const yaml_node_t *node, const char *where, const struct taut_key *key,
-                     const char *found, const char *wrong)
-{
-    char allowed[160];
-    if (strcmp(wrong, "in range") == 0)
-        snprintf(allowed, sizeof allowed, "from %g to %g%s%s", key->least, key->most, *key->unit ? " " : "", key->unit);
-    else if (strcmp(wrong, "one of") == 0)
-        snprintf(allowed, sizeof allowed, "one of %s", key->choices);
-    else
-        snprintf(allowed, sizeof allowed, "%s", wrong);
-    tautsim_keys_find(reader, node, "%s.%s: \"%.40s\" must be %s", where, key->name, found, allowed);
-}
-
-static void read_pair(struct tautsim_reader *reader, const yaml_node_t *node, const char *where, const struct taut_key *key,
-                      double out[2])
-{
-    const yaml_node_item_t *item = node->data.sequence.items.start;
-    bool two = node->type == YAML_SEQUENCE_NODE && node->data.sequence.items.top - item == 2;
-    if (!two) {
-        tautsim_keys_find(reader, node, "%s.%s: must be two numbers, [low, high]", where, key->name);
-        return;
-    }
-    for (int i = 0; i < 2; i++) {
-        const yaml_node_t *child = yaml_document_get_node(reader->document, item[i]);
-        const char *text = scalar(child);
-        const char *wrong = text ? put_number(key, text, &out[i]) : "a number";
-        if (wrong)
-            complain(reader, child, where, key, text ? text : "", wrong);
-    }
-}
-
-void tautsim_keys_defaults(const struct taut_key *keys, void *out)
-{
-    for (const struct taut_key *key = keys; key->name; key++)
-        if (key->fallback && *key->fallback && key->kind != TAUT_KEY_PAIR)
-            put_scalar(key, key->fallback, out);
-}
-
-const yaml_node_t *tautsim_keys_child(struct tautsim_reader *reader, const yaml_node_t *node, const char *name)
-{
-    if (!node || node->type != YAML_MAPPING_NODE)
-        return NULL;
-    for (const yaml_node_pair_t *pair = node->data.mapping.pairs.start; pair < node->data.mapping.pairs.top; pair++) {
-        const char *text = scalar(yaml_document_get_node(reader->document, pair->key));
-        if (text && strcmp(text, name) == 0)
-            return yaml_document_get_node(reader->document, pair->value);
-    }
-    return NULL;
+    const struct tautd_node *found = tautd_node_key(map, key);
+    return found ? found->value : NULL;
 }
 
 static const struct taut_key *key_named(const struct taut_key *keys, const char *name)
@@ -165,53 +20,75 @@ static const struct taut_key *key_named(const struct taut_key *keys, const char 
     return NULL;
 }
 
-static void list_keys(const struct taut_key *keys, char *out, size_t size)
+static const char *nearest_key(const struct taut_key *keys, const char *word)
 {
-    size_t used = 0;
-    out[0] = '\0';
-    for (; keys->name && used + strlen(keys->name) + 3 < size; keys++)
-        used += (size_t)snprintf(out + used, size - used, "%s%s", used ? ", " : "", keys->name);
+    struct tautd_nearest nearest = {.word = word};
+    for (; keys->name; keys++)
+        tautd_nearest_offer(&nearest, keys->name);
+    return nearest.found;
 }
 
-static void read_value(struct tautsim_reader *reader, const yaml_node_t *value, const char *where, const struct taut_key *key,
-                       void *out)
+static void unknown_key(const struct tautd_report *report, const struct tautd_node *key, const char *prefix,
+                        const struct taut_key *keys)
 {
-    if (key->kind == TAUT_KEY_BLOCK)
-        return;
-    if (key->kind == TAUT_KEY_PAIR) {
-        read_pair(reader, value, where, key, (double *)((char *)out + key->offset));
-        return;
-    }
-    const char *text = scalar(value);
-    const char *wrong = text ? put_scalar(key, text, out) : "a single value";
-    if (wrong)
-        complain(reader, value, where, key, text ? text : "", wrong);
+    char quoted[TAUTD_QUOTED_MAX], storage[400];
+    const char *meant = nearest_key(keys, key->text);
+    struct taut_text known;
+    taut_text_init(&known, storage, sizeof storage);
+    for (const struct taut_key *k = keys; k->name && !meant; k++)
+        taut_text_addf(&known, "%s%s", known.length ? ", " : "", k->name);
+    if (meant)
+        taut_text_addf(&known, "did you mean \"%s\"?", meant);
+    tautd_report_error(report, key->line, key->column, "%sno key %s; %s%s", prefix, tautd_quote(key->text, quoted),
+                       meant ? "" : "there are ", storage);
 }
 
-void tautsim_keys_read(struct tautsim_reader *reader, const yaml_node_t *node, const char *where, const struct taut_key *keys,
-                       void *out)
+static void read_value(const struct tautd_report *report, const struct tautd_node *node, const char *prefix,
+                       const struct taut_key *key, void *out)
 {
-    tautsim_keys_defaults(keys, out);
-    if (node->type != YAML_MAPPING_NODE) {
-        tautsim_keys_find(reader, node, "%s: must be a mapping of keys to values", where);
+    struct tautd_value_problem problem;
+    if (key->kind != TAUT_KEY_BLOCK && !tautd_value_read(key, node, out, &problem))
+        tautd_report_error(report, problem.line, problem.column, "%s%s: %s", prefix, key->name, problem.text);
+}
+
+/* Is the key there after all, misspelt? Then it is not missing as well. */
+static bool misspelt(const struct taut_key *keys, const struct taut_key *key, const struct tautd_node *map)
+{
+    for (const struct tautd_node *k = map->first; k; k = k->next) {
+        const char *meant = key_named(keys, k->text) ? NULL : nearest_key(keys, k->text);
+        if (meant && strcmp(meant, key->name) == 0)
+            return true;
+    }
+    return false;
+}
+
+void tautsim_keys_read(const struct tautd_report *report, const struct tautd_node *node, const char *where,
+                       const struct taut_key *keys, void *out)
+{
+    char prefix[80] = "", found[100];
+    struct taut_text text;
+    taut_text_init(&text, prefix, sizeof prefix);
+    taut_text_addf(&text, *where ? "%s." : "%s", where);
+    for (const struct taut_key *key = keys; key->name; key++)
+        if (key->kind != TAUT_KEY_BLOCK)
+            tautd_value_default(key, out);
+    if (!node)
+        return;
+    if (node->kind != TAUTD_NODE_MAP) {
+        tautd_report_error(report, node->line, node->column, "%s: found %s; allowed: keys and values", where,
+                           tautd_node_describe(node, found, sizeof found));
         return;
     }
-    for (const yaml_node_pair_t *pair = node->data.mapping.pairs.start; pair < node->data.mapping.pairs.top; pair++) {
-        const yaml_node_t *name = yaml_document_get_node(reader->document, pair->key);
-        const yaml_node_t *value = yaml_document_get_node(reader->document, pair->value);
-        const char *text = scalar(name);
-        const struct taut_key *key = text ? key_named(keys, text) : NULL;
-        if (!key) {
-            char known[200];
-            list_keys(keys, known, sizeof known);
-            tautsim_keys_find(reader, name, "%s: unknown key \"%.40s\"; known are %s", where, text ? text : "", known);
-        } else if (tautsim_keys_child(reader, node, text) != value) {
-            tautsim_keys_find(reader, name, "%s.%s: given twice", where, text);
-        } else {
-            read_value(reader, value, where, key, out);
-        }
+    for (const struct tautd_node *k = node->first; k; k = k->next) {
+        const struct taut_key *key = key_named(keys, k->text);
+        if (!key)
+            unknown_key(report, k, prefix, keys);
+        else if (tautd_node_key(node, k->text) != k)
+            tautd_report_error(report, k->line, k->column, "%s%s: given twice", prefix, k->text);
+        else
+            read_value(report, k->value, prefix, key, out);
     }
     for (const struct taut_key *key = keys; key->name; key++)
-        if (!key->fallback && !tautsim_keys_child(reader, node, key->name))
-            tautsim_keys_find(reader, node, "%s: key \"%s\" is missing (%s)", where, key->name, key->help);
+        if (!key->fallback && !tautd_node_key(node, key->name) && !misspelt(keys, key, node))
+            tautd_report_error(report, node->line, node->column, "%s%s: missing; needed: %s", prefix, key->name, key->help);
 }

@@ -161,9 +161,9 @@ static int take_option(int option, struct arguments *a)
 
 static struct tautsim_scenario *load(const char *path)
 {
-    static struct tautsim_findings findings;
+    static struct tautd_findings findings;
     struct tautsim_scenario *scenario = tautsim_scenario_load(path, &findings);
-    int stored = findings.count < TAUTSIM_FINDINGS_MAX ? findings.count : TAUTSIM_FINDINGS_MAX;
+    int stored = findings.count < TAUTD_FINDINGS_MAX ? findings.count : TAUTD_FINDINGS_MAX;
     for (int i = 0; i < stored; i++) {
         char line[512];
         fprintf(stderr, "%s\n", taut_diag_print(&findings.finding[i], line, sizeof line));

@@ -27,7 +27,7 @@ static const char *barometer_name(const struct tautsim_scenario *s)
 static void print_channel(const struct tautsim_scenario *s, const struct tautsim_sensor_spec *sensor, FILE *out)
 {
     bool warm = sensor->at == TAUTSIM_AT_TEMPERATURE;
-    bool ranged = sensor->range[0] != 0 || sensor->range[1] != 0;
+    bool ranged = !isnan(sensor->range[0]);
     double low = ranged                                      ? sensor->range[0]
                  : warm                                      ? -50
                  : sensor->reference == TAUT_REFERENCE_GAUGE ? -120000 / sensor->unit_pa

@@ -3,11 +3,9 @@
 
 #include <errno.h>
 #include <math.h>
-#include <stdarg.h>
 #include <stdio.h>
 #include <stdlib.h>
 #include <string.h>
-#include <yaml.h>
 
 #include "command.h"
 #include "keys.h"
@@ -146,55 +144,32 @@ static const struct taut_key event_keys[] = {
     {0    }
 };
 
-void tautsim_scenario_find(struct tautsim_findings *findings, const char *path, int line, int column, const char *format, ...)
-{
-    if (findings->count < TAUTSIM_FINDINGS_MAX) {
-        struct taut_diag *diag = &findings->finding[findings->count];
-        memset(diag, 0, sizeof *diag);
-        diag->status = TAUT_E_FORMAT;
-        snprintf(diag->file, sizeof diag->file, "%s", path);
-        diag->line = line;
-        diag->column = column;
-        va_list args;
-        va_start(args, format);
-        vsnprintf(diag->text, sizeof diag->text, format, args);
-        va_end(args);
-    }
-    findings->count++;
-}
+/* A finding at a node. */
+#define find(report, node, ...) tautd_report_error(report, (node)->line, (node)->column, __VA_ARGS__)
 
-static void read_section(struct tautsim_reader *reader, const yaml_node_t *root, const char *name, const struct taut_key *keys,
-                         void *out)
+/* A list of mappings into an array; the node of each entry is kept in `at`. */
+static int read_list(const struct tautd_report *report, const struct tautd_node *root, const char *name,
+                     const struct taut_key *keys, void *out, size_t size, int most, const struct tautd_node **at)
 {
-    const yaml_node_t *node = tautsim_keys_child(reader, root, name);
-    if (node)
-        tautsim_keys_read(reader, node, name, keys, out);
-    else
-        tautsim_keys_defaults(keys, out);
-}
-
-/* A list of mappings into an array; the finding's place of each entry is kept in `at`. */
-static int read_list(struct tautsim_reader *reader, const yaml_node_t *root, const char *name, const struct taut_key *keys,
-                     void *out, size_t size, int most, const yaml_node_t **at)
-{
-    const yaml_node_t *node = tautsim_keys_child(reader, root, name);
+    const struct tautd_node *node = tautsim_keys_child(root, name);
+    char found[100];
     if (!node)
         return 0;
-    if (node->type != YAML_SEQUENCE_NODE) {
-        tautsim_keys_find(reader, node, "%s: must be a list", name);
+    if (node->kind != TAUTD_NODE_LIST) {
+        tautd_report_error(report, node->line, node->column, "%s: found %s; allowed: a list, each entry begun with \"- \"", name,
+                           tautd_node_describe(node, found, sizeof found));
         return 0;
     }
     int count = 0;
-    for (yaml_node_item_t *item = node->data.sequence.items.start; item < node->data.sequence.items.top; item++) {
-        const yaml_node_t *entry = yaml_document_get_node(reader->document, *item);
+    for (const struct tautd_node *entry = node->first; entry; entry = entry->next) {
         if (count == most) {
-            tautsim_keys_find(reader, entry, "%s: more than %d entries", name, most);
+            find(report, entry, "%s: more than %d entries", name, most);
             break;
         }
         char where[64];
         snprintf(where, sizeof where, "%s[%d]", name, count);
         at[count] = entry;
-        tautsim_keys_read(reader, entry, where, keys, (char *)out + (size_t)count * size);
+        tautsim_keys_read(report, entry, where, keys, (char *)out + (size_t)count * size);
         count++;
     }
     return count;
@@ -214,25 +189,25 @@ static int find_name(struct names names, const char *name)
     return -1;
 }
 
-static void check_names(struct tautsim_reader *reader, const char *section, struct names names, const yaml_node_t **at)
+static void check_names(const struct tautd_report *report, const char *section, struct names names, const struct tautd_node **at)
 {
     for (int i = 0; i < names.count; i++) {
         const char *name = names.first + (size_t)i * names.stride;
         int first = find_name(names, name);
         if (*name && first != i)
-            tautsim_keys_find(reader, at[i], "%s[%d]: name \"%s\" is that of %s[%d] already", section, i, name, section, first);
+            find(report, at[i], "%s[%d]: name \"%s\" is that of %s[%d] already", section, i, name, section, first);
     }
 }
 
 /* Index of the entry referred to; `fallback` when nothing is named. */
-static int refer(struct tautsim_reader *reader, const yaml_node_t *at, const char *where, int index, const char *kind,
+static int refer(const struct tautd_report *report, const struct tautd_node *at, const char *where, int index, const char *kind,
                  const char *name, struct names names, int fallback)
 {
     if (!*name)
         return fallback;
     int found = find_name(names, name);
     if (found < 0)
-        tautsim_keys_find(reader, at, "%s[%d].%s: no %s \"%s\" in the scenario", where, index, kind, kind, name);
+        find(report, at, "%s[%d].%s: no %s \"%s\" in the scenario", where, index, kind, kind, name);
     return found;
 }
 
@@ -246,37 +221,36 @@ static struct names gateway_names(const struct tautsim_scenario *s)
     return (struct names){s->gateway[0].name, sizeof s->gateway[0], s->gateways};
 }
 
-static void finish_unit(struct tautsim_reader *reader, struct tautsim_sensor_spec *sensor, int index, const yaml_node_t *at)
+static void finish_unit(const struct tautd_report *report, struct tautsim_sensor_spec *sensor, int index,
+                        const struct tautd_node *at)
 {
     bool warm = sensor->at == TAUTSIM_AT_TEMPERATURE;
     if (!*sensor->engineering)
         snprintf(sensor->engineering, sizeof sensor->engineering, "%s", warm ? "degC" : "mbar");
     sensor->unit_pa = 1;
     if (warm && strcmp(sensor->engineering, "degC") != 0 && strcmp(sensor->engineering, "K") != 0)
-        tautsim_keys_find(reader, at, "sensors[%d].engineering: \"%s\" must be degC or K", index, sensor->engineering);
+        find(report, at, "sensors[%d].engineering: \"%s\" must be degC or K", index, sensor->engineering);
     if (!warm && taut_units_pressure(sensor->engineering, &sensor->unit_pa) != TAUT_OK)
-        tautsim_keys_find(reader, at, "sensors[%d].engineering: \"%s\" must be one of %s", index, sensor->engineering,
-                          taut_units_pressure_names());
-    bool ranged = sensor->range[0] != 0 || sensor->range[1] != 0;
+        find(report, at, "sensors[%d].engineering: \"%s\" must be one of %s", index, sensor->engineering,
+             taut_units_pressure_names());
+    bool ranged = !isnan(sensor->range[0]);
     if (!ranged && sensor->loop)
-        tautsim_keys_find(reader, at, "sensors[%d]: a loop needs a range", index);
-    if (ranged && sensor->range[0] >= sensor->range[1])
-        tautsim_keys_find(reader, at, "sensors[%d].range: %g must be less than %g", index, sensor->range[0], sensor->range[1]);
+        find(report, at, "sensors[%d]: a loop needs a range", index);
     if (sensor->scale == 0)
-        tautsim_keys_find(reader, at, "sensors[%d].scale: must not be 0", index);
+        find(report, at, "sensors[%d].scale: must not be 0", index);
 }
 
-static void finish_sensors(struct tautsim_reader *reader, struct tautsim_scenario *s, const yaml_node_t **at)
+static void finish_sensors(const struct tautd_report *report, struct tautsim_scenario *s, const struct tautd_node **at)
 {
     for (int i = 0; i < s->sensors; i++) {
         struct tautsim_sensor_spec *sensor = &s->sensor[i];
-        sensor->bag_index = refer(reader, at[i], "sensors", i, "bag", sensor->bag, bag_names(s), -1);
-        sensor->gateway_index = refer(reader, at[i], "sensors", i, "gateway", sensor->gateway, gateway_names(s), 0);
+        sensor->bag_index = refer(report, at[i], "sensors", i, "bag", sensor->bag, bag_names(s), -1);
+        sensor->gateway_index = refer(report, at[i], "sensors", i, "gateway", sensor->gateway, gateway_names(s), 0);
         bool common =
             sensor->at == TAUTSIM_AT_MANIFOLD || sensor->at == TAUTSIM_AT_AMBIENT || sensor->at == TAUTSIM_AT_TEMPERATURE;
         if (!*sensor->bag && !common)
-            tautsim_keys_find(reader, at[i], "sensors[%d]: a sensor at vent, far or feed needs a bag", i);
-        finish_unit(reader, sensor, i, at[i]);
+            find(report, at[i], "sensors[%d]: a sensor at vent, far or feed needs a bag", i);
+        finish_unit(report, sensor, i, at[i]);
         int registers = taut_decode_register_count((enum taut_reg_type)sensor->type);
         for (int j = 0; j < i; j++) {
             const struct tautsim_sensor_spec *other = &s->sensor[j];
@@ -284,23 +258,23 @@ static void finish_sensors(struct tautsim_reader *reader, struct tautsim_scenari
                 other->gateway_index == sensor->gateway_index && other->unit == sensor->unit && other->table == sensor->table;
             int theirs = taut_decode_register_count((enum taut_reg_type)other->type);
             if (same && sensor->reg < other->reg + theirs && other->reg < sensor->reg + registers)
-                tautsim_keys_find(reader, at[i], "sensors[%d]: register %d of unit %d is taken by \"%s\"", i, sensor->reg,
-                                  sensor->unit, other->name);
+                find(report, at[i], "sensors[%d]: register %d of unit %d is taken by \"%s\"", i, sensor->reg, sensor->unit,
+                     other->name);
         }
     }
 }
 
-static void finish_valves(struct tautsim_reader *reader, struct tautsim_scenario *s, const yaml_node_t **at)
+static void finish_valves(const struct tautd_report *report, struct tautsim_scenario *s, const struct tautd_node **at)
 {
     for (int i = 0; i < s->valves; i++) {
         struct tautsim_valve_spec *valve = &s->valve[i];
-        valve->bag_index = refer(reader, at[i], "valves", i, "bag", valve->bag, bag_names(s), 0);
-        valve->gateway_index = refer(reader, at[i], "valves", i, "gateway", valve->gateway, gateway_names(s), 0);
+        valve->bag_index = refer(report, at[i], "valves", i, "bag", valve->bag, bag_names(s), 0);
+        valve->gateway_index = refer(report, at[i], "valves", i, "gateway", valve->gateway, gateway_names(s), 0);
         for (int j = 0; j < i; j++)
             if (s->valve[j].gateway_index == valve->gateway_index && s->valve[j].unit == valve->unit &&
                 s->valve[j].coil == valve->coil)
-                tautsim_keys_find(reader, at[i], "valves[%d]: coil %d of unit %d is taken by \"%s\"", i, valve->coil, valve->unit,
-                                  s->valve[j].name);
+                find(report, at[i], "valves[%d]: coil %d of unit %d is taken by \"%s\"", i, valve->coil, valve->unit,
+                     s->valve[j].name);
     }
 }
 
@@ -312,82 +286,81 @@ static int by_time(const void *a, const void *b)
     return first->line - second->line; /* in order of the file */
 }
 
-static void finish_events(struct tautsim_reader *reader, struct tautsim_scenario *s, const yaml_node_t **at)
+static void finish_events(const struct tautd_report *report, struct tautsim_scenario *s, const struct tautd_node **at)
 {
     for (int i = 0; i < s->events; i++) {
         struct tautsim_event *event = &s->event[i];
-        event->line = (int)at[i]->start_mark.line;
+        event->line = at[i]->line;
         struct tautsim_action action;
         struct taut_diag diag;
         if (*event->command && tautsim_command_parse(s, event->command, &action, &diag) != TAUT_OK)
-            tautsim_keys_find(reader, at[i], "events[%d].do: %s", i, diag.text);
+            find(report, at[i], "events[%d].do: %s", i, diag.text);
     }
     qsort(s->event, (size_t)s->events, sizeof s->event[0], by_time);
 }
 
-static void read_scenario(struct tautsim_reader *reader, struct tautsim_scenario *s, const yaml_node_t **at)
+static void read_scenario(const struct tautd_report *report, const struct tautd_node *root, struct tautsim_scenario *s,
+                          const struct tautd_node **at)
 {
-    const yaml_node_t *root = yaml_document_get_root_node(reader->document);
-    if (!root) {
-        tautsim_scenario_find(reader->findings, reader->path, 0, 0, "the file is empty");
-        return;
-    }
-    tautsim_keys_read(reader, root, "scenario", scenario_keys, s);
-    if (root->type != YAML_MAPPING_NODE)
-        return;
-    read_section(reader, root, "ambient", ambient_keys, &s->ambient);
+    tautsim_keys_read(report, root, "", scenario_keys, s);
+    tautsim_keys_read(report, tautsim_keys_child(root, "ambient"), "ambient", ambient_keys, &s->ambient);
     s->ambient.temperature_k += TAUT_KELVIN_AT_0_DEGC;
-    read_section(reader, root, "pump", pump_keys, s);
-    s->gateways = read_list(reader, root, "gateways", gateway_keys, s->gateway, sizeof s->gateway[0], TAUTSIM_GATEWAYS_MAX, at);
-    check_names(reader, "gateways", gateway_names(s), at);
+    tautsim_keys_read(report, tautsim_keys_child(root, "pump"), "pump", pump_keys, s);
+    s->gateways = read_list(report, root, "gateways", gateway_keys, s->gateway, sizeof s->gateway[0], TAUTSIM_GATEWAYS_MAX, at);
+    check_names(report, "gateways", gateway_names(s), at);
     if (s->gateways == 0) {
         snprintf(s->gateway[0].name, sizeof s->gateway[0].name, "benches");
         s->gateways = 1;
     }
-    s->bags = read_list(reader, root, "bags", bag_keys, s->bag, sizeof s->bag[0], TAUT_BENCH_BAGS_MAX, at);
-    check_names(reader, "bags", bag_names(s), at);
-    s->sensors = read_list(reader, root, "sensors", sensor_keys, s->sensor, sizeof s->sensor[0], TAUTSIM_SENSORS_MAX, at);
-    check_names(reader, "sensors", (struct names){s->sensor[0].name, sizeof s->sensor[0], s->sensors}, at);
-    finish_sensors(reader, s, at);
-    s->valves = read_list(reader, root, "valves", valve_keys, s->valve, sizeof s->valve[0], TAUTSIM_VALVES_MAX, at);
-    check_names(reader, "valves", (struct names){s->valve[0].name, sizeof s->valve[0], s->valves}, at);
-    finish_valves(reader, s, at);
-    s->events = read_list(reader, root, "events", event_keys, s->event, sizeof s->event[0], TAUTSIM_EVENTS_MAX, at);
-    finish_events(reader, s, at);
+    s->bags = read_list(report, root, "bags", bag_keys, s->bag, sizeof s->bag[0], TAUT_BENCH_BAGS_MAX, at);
+    check_names(report, "bags", bag_names(s), at);
+    s->sensors = read_list(report, root, "sensors", sensor_keys, s->sensor, sizeof s->sensor[0], TAUTSIM_SENSORS_MAX, at);
+    check_names(report, "sensors", (struct names){s->sensor[0].name, sizeof s->sensor[0], s->sensors}, at);
+    finish_sensors(report, s, at);
+    s->valves = read_list(report, root, "valves", valve_keys, s->valve, sizeof s->valve[0], TAUTSIM_VALVES_MAX, at);
+    check_names(report, "valves", (struct names){s->valve[0].name, sizeof s->valve[0], s->valves}, at);
+    finish_valves(report, s, at);
+    s->events = read_list(report, root, "events", event_keys, s->event, sizeof s->event[0], TAUTSIM_EVENTS_MAX, at);
+    finish_events(report, s, at);
 }
 
-static bool parse_yaml(FILE *file, const char *path, struct tautsim_findings *findings, yaml_document_t *document)
+/* @return the whole file (free it), or NULL with a finding */
+static char *read_file(const char *path, const struct tautd_report *report, size_t *size)
 {
-    yaml_parser_t parser;
-    if (!yaml_parser_initialize(&parser))
-        return false;
-    yaml_parser_set_input_file(&parser, file);
-    bool fine = yaml_parser_load(&parser, document) != 0;
-    if (!fine)
-        tautsim_scenario_find(findings, path, (int)parser.problem_mark.line + 1, (int)parser.problem_mark.column + 1,
-                              "not YAML: %s", parser.problem ? parser.problem : "can not be read");
-    yaml_parser_delete(&parser);
-    return fine;
-}
-
-struct tautsim_scenario *tautsim_scenario_load(const char *path, struct tautsim_findings *findings)
-{
-    static const yaml_node_t *at[TAUTSIM_SENSORS_MAX]; /* the longest list */
-    struct tautsim_scenario *scenario = calloc(1, sizeof *scenario);
     FILE *file = fopen(path, "rb");
-    yaml_document_t document;
-    findings->count = 0;
-    if (!scenario || !file) {
-        tautsim_scenario_find(findings, path, 0, 0, "can not be opened: %s", strerror(errno));
-    } else if (parse_yaml(file, path, findings, &document)) {
-        struct tautsim_reader reader = {.document = &document, .path = path, .findings = findings};
-        snprintf(scenario->path, sizeof scenario->path, "%s", path);
-        read_scenario(&reader, scenario, at);
-        yaml_document_delete(&document);
+    char *text = malloc(TAUTD_DOCUMENT_BYTES_MAX + 1);
+    if (!file || !text) {
+        tautd_report_error(report, 0, 0, "can not be opened: %s", strerror(errno));
+        free(text);
+        text = NULL;
+    } else {
+        *size = fread(text, 1, TAUTD_DOCUMENT_BYTES_MAX + 1, file);
+        if (ferror(file)) {
+            tautd_report_error(report, 0, 0, "can not be read: %s", strerror(errno));
+            free(text);
+            text = NULL;
+        }
     }
     if (file)
         fclose(file);
-    if (findings->count == 0)
+    return text;
+}
+
+struct tautsim_scenario *tautsim_scenario_load(const char *path, struct tautd_findings *findings)
+{
+    static const struct tautd_node *at[TAUTSIM_SENSORS_MAX]; /* the longest list */
+    const struct tautd_report report = {.file = path, .findings = findings, .needed = "bags and sensors", .example = "bags"};
+    struct tautsim_scenario *scenario = calloc(1, sizeof *scenario);
+    memset(findings, 0, sizeof *findings);
+    size_t size;
+    char *text = read_file(path, &report, &size);
+    struct tautd_node *root = text ? tautd_document_parse(text, size, &report) : NULL;
+    if (root && scenario)
+        read_scenario(&report, root, scenario, at);
+    tautd_node_free(root);
+    free(text);
+    tautd_report_sort(findings);
+    if (scenario && findings->count == 0)
         return scenario;
     free(scenario);
     return NULL;

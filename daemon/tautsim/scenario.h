@@ -10,6 +10,7 @@
 #include <stdint.h>
 #include <stdio.h>
 
+#include "config/config.h"
 #include "taut/bag.h"
 #include "taut/decode.h"
 #include "taut/diag.h"
@@ -21,8 +22,7 @@ enum {
     TAUTSIM_SENSORS_MAX = 512,
     TAUTSIM_VALVES_MAX = 128,
     TAUTSIM_EVENTS_MAX = 512,
-    TAUTSIM_COMMAND_MAX = 160,
-    TAUTSIM_FINDINGS_MAX = 50
+    TAUTSIM_COMMAND_MAX = 160
 };
 
 /** A Modbus TCP gateway: one port with any number of units behind it. */
@@ -105,21 +105,12 @@ struct tautsim_scenario {
     struct tautsim_event event[TAUTSIM_EVENTS_MAX]; /* in order of time */
 };
 
-struct tautsim_findings {
-    int count; /* may exceed what is stored */
-    struct taut_diag finding[TAUTSIM_FINDINGS_MAX];
-};
-
 /** Read and check a file.
  *  @return a new scenario (free with tautsim_scenario_free), or NULL with at least one finding */
-struct tautsim_scenario *tautsim_scenario_load(const char *path, struct tautsim_findings *findings);
+struct tautsim_scenario *tautsim_scenario_load(const char *path, struct tautd_findings *findings);
 void tautsim_scenario_free(struct tautsim_scenario *scenario);
 
 /** Print every key with its meaning, range and default. */
 void tautsim_scenario_print_keys(FILE *out);
-
-/** Note a finding.  @param line,column  1 is the first, 0 when not known */
-void tautsim_scenario_find(struct tautsim_findings *findings, const char *path, int line, int column, const char *format, ...)
-    TAUT_PRINTF(5, 6);
 
 #endif
