@@ -99,17 +99,26 @@ void tautd_check_outputs(struct tautd_reader *reader)
 enum { REGISTERS_PER_REQUEST_MAX = 125 }; /* Modbus Application Protocol V1.1b3, 6.3 */
 #define TURNAROUND_S 0.005                /* from question to answer; an assumption, common devices need 1 to 10 ms */
 
-static int registers_of(const struct tautd_channel_config *channel)
+/* What is wanted of a line: one channel. */
+struct want {
+    int unit, table, reg, registers;
+    double period_s, timeout_s;
+};
+
+static struct want want_of(const struct tautd_line_config *line, const struct tautd_channel_config *channel)
 {
-    return taut_decode_register_count((enum taut_reg_type)channel->type);
+    return (struct want){.unit = channel->unit,
+                         .table = channel->table,
+                         .reg = channel->reg,
+                         .registers = taut_decode_register_count((enum taut_reg_type)channel->type),
+                         .period_s = channel->period_s,
+                         .timeout_s = channel->timeout_s > 0 ? channel->timeout_s : line->timeout_s};
 }
 
-/* Channels that can be read in one request lie side by side: by unit, table, period and
- * time-out, then register; as daemon/bus/plan.c does it. */
-static int by_request(const void *a, const void *b)
+/* 0 when both can be read in one request, as far as it goes by unit, table, period and time-out (daemon/bus/plan.c
+ * joins by the same; a test compares them). */
+static int compare(const struct want *x, const struct want *y)
 {
-    const struct tautd_channel_config *x = *(const struct tautd_channel_config *const *)a;
-    const struct tautd_channel_config *y = *(const struct tautd_channel_config *const *)b;
     if (x->unit != y->unit)
         return x->unit < y->unit ? -1 : 1;
     if (x->table != y->table)
@@ -118,7 +127,14 @@ static int by_request(const void *a, const void *b)
         return x->period_s < y->period_s ? -1 : 1;
     if (x->timeout_s != y->timeout_s)
         return x->timeout_s < y->timeout_s ? -1 : 1;
-    return x->reg < y->reg ? -1 : x->reg > y->reg;
+    return 0;
+}
+
+static int by_request(const void *a, const void *b)
+{
+    const struct want *x = a, *y = b;
+    int order = compare(x, y);
+    return order ? order : x->reg < y->reg ? -1 : x->reg > y->reg;
 }
 
 /* Time on the wire of one exchange that reads `registers`, with the silences after question and answer. */
@@ -137,26 +153,23 @@ struct load {
     double shortest_s, longest_s;
 };
 
-static struct load load_of(const struct tautd_line_config *line, const struct tautd_channel_config **sorted, int count)
+static struct load load_of(const struct tautd_line_config *line, const struct want *sorted, int count)
 {
     struct load load = {.shortest_s = INFINITY};
     for (int i = 0, next; i < count; i = next) {
-        int first = sorted[i]->reg, end = first + registers_of(sorted[i]);
-        for (next = i + 1; next < count; next++) {
-            const struct tautd_channel_config *c = sorted[next];
-            int reach = c->reg + registers_of(c) > end ? c->reg + registers_of(c) : end;
-            if (c->unit != sorted[i]->unit || c->table != sorted[i]->table || c->period_s != sorted[i]->period_s ||
-                c->timeout_s != sorted[i]->timeout_s || c->reg - end > line->gap_registers ||
-                reach - first > REGISTERS_PER_REQUEST_MAX)
+        int first = sorted[i].reg, end = first + sorted[i].registers;
+        for (next = i + 1; next < count && compare(&sorted[i], &sorted[next]) == 0; next++) {
+            int need = sorted[next].reg + sorted[next].registers;
+            if (sorted[next].reg - end > line->gap_registers || need - first > REGISTERS_PER_REQUEST_MAX)
                 break;
-            end = reach;
+            end = need > end ? need : end;
         }
         double s = exchange_s(line, end - first);
         load.requests++;
-        load.wire_frac += s / sorted[i]->period_s;
-        load.full_frac += (s + TURNAROUND_S) / sorted[i]->period_s;
-        load.shortest_s = fmin(load.shortest_s, sorted[i]->period_s);
-        load.longest_s = fmax(load.longest_s, sorted[i]->period_s);
+        load.wire_frac += s / sorted[i].period_s;
+        load.full_frac += (s + TURNAROUND_S) / sorted[i].period_s;
+        load.shortest_s = fmin(load.shortest_s, sorted[i].period_s);
+        load.longest_s = fmax(load.longest_s, sorted[i].period_s);
     }
     return load;
 }
@@ -170,7 +183,7 @@ static void judge_load(struct tautd_reader *reader, int index, const struct load
         snprintf(advice, sizeof advice, "make period_s of its channels at least %.2g s",
                  ceil(need * load->shortest_s * 100) / 100);
     else
-        snprintf(advice, sizeof advice, "make each period_s of its channels at least %.2g times as long", ceil(need * 10) / 10);
+        snprintf(advice, sizeof advice, "make each period_s of its channels at least %.1f times as long", ceil(need * 10) / 10);
     if (load->wire_frac > 1)
         tautd_reader_error(reader, TAUTD_SECTION_LINES, index, "baud",
                            "at %d Bd the %d requests of this line need %.0f %% of the time on the wire; %s", line->baud,
@@ -185,7 +198,7 @@ static void judge_load(struct tautd_reader *reader, int index, const struct load
 void tautd_check_load(struct tautd_reader *reader)
 {
     const struct tautd_config *config = reader->config;
-    const struct tautd_channel_config **sorted = calloc((size_t)config->channels + 1, sizeof *sorted);
+    struct want *sorted = calloc((size_t)config->channels + 1, sizeof *sorted);
     if (!sorted) {
         tautd_report_error(reader->report, 0, 0, "no memory");
         return;
@@ -196,7 +209,7 @@ void tautd_check_load(struct tautd_reader *reader)
             continue;
         for (int c = 0; c < config->channels; c++)
             if (reader->entry[TAUTD_SECTION_CHANNELS][c].clean && config->channel[c].line_index == l)
-                sorted[count++] = &config->channel[c];
+                sorted[count++] = want_of(&config->line[l], &config->channel[c]);
         if (count == 0)
             continue;
         qsort(sorted, (size_t)count, sizeof *sorted, by_request);

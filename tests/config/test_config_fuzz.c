@@ -81,43 +81,17 @@ static size_t insert(uint64_t *seed, char *text, size_t size, const char *bytes,
     return size + n;
 }
 
+/* What a hand, or malice, puts into such a file. "" stands for a NUL byte. */
+/* clang-format off */
+static const char *const words[] = {
+    ":", ": ", "- ", "\n", "\n  ", "\t", "{", "}", "[", "]", "&a ", "*a", "!t ", "\"", "'", "|\n", ">\n", "? ", "#", "---\n",
+    "...\n", "", "\xff", "\xc3", "\xe2\x80\xa8", "\\", "%YAML 1.1\n", "<<: ", "~", "nan", "1e999", "-1", "name: A", "kind: rtu",
+    "99999999999999999999",
+};
+/* clang-format on */
+
 static size_t mutate(uint64_t *seed, char *text, size_t size)
 {
-    static const char *const words[] = {":",
-                                        ": ",
-                                        "- ",
-                                        "\n",
-                                        "\n  ",
-                                        "\t",
-                                        "{",
-                                        "}",
-                                        "[",
-                                        "]",
-                                        "&a ",
-                                        "*a",
-                                        "!t ",
-                                        "\"",
-                                        "'",
-                                        "|\n",
-                                        ">\n",
-                                        "? ",
-                                        "#",
-                                        "---\n",
-                                        "\0",
-                                        "\xff",
-                                        "\xc3",
-                                        "%YAML 1.1\n",
-                                        "<<: ",
-                                        "nan",
-                                        "1e999",
-                                        "-1",
-                                        "99999999999999999999",
-                                        "...\n",
-                                        "name: A",
-                                        "kind: rtu",
-                                        "~",
-                                        "\xe2\x80\xa8",
-                                        "\\"};
     size_t at = below(seed, size), n = below(seed, 40);
     char chunk[64];
     switch (below(seed, 6)) {
