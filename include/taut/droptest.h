@@ -72,8 +72,8 @@ struct taut_droptest_result {
     enum taut_droptest_why why;
     enum taut_rise_model model;
     /* rate: the leak r of the model */
-    double rate_pa_per_s, u_rate_pa_per_s;        /* estimate, standard uncertainty */
-    double rate_low_pa_per_s, rate_high_pa_per_s; /* one-sided bounds at `risk` each, the ones that decide; in early
+    double rate_pa_per_s, u_rate_pa_per_s;              /* estimate, standard uncertainty */
+    double rate_low_pa_per_s, rate_high_pa_per_s;       /* one-sided bounds at `risk` each, the ones that decide; in early
                                                      mode they hold at every moment at once */
     double rate_95_low_pa_per_s, rate_95_high_pa_per_s; /* 95 % interval at this moment, in the favoured model */
     /* total rise within rise_within_s: from the fitted curve, and from raw readings */
@@ -94,7 +94,7 @@ struct taut_droptest_result {
     double start_pa, end_pa;                     /* mean readings at the two ends of the judged span */
 };
 
-enum { TAUT_DROPTEST_BLOCKS = 96, TAUT_DROPTEST_BEFORE = 48, TAUT_DROPTEST_COLOURS = 8 };
+enum { TAUT_DROPTEST_BLOCKS = 80, TAUT_DROPTEST_BEFORE = 48, TAUT_DROPTEST_COLOURS = 8, TAUT_DROPTEST_TAUS = 9 };
 
 /** Mean of some neighbouring readings. */
 struct taut_droptest_block {
@@ -134,13 +134,21 @@ struct taut_droptest {
     double interval_s;                     /* usual time between readings */
     double first_pa;                       /* first judged reading as it came, for the raw rise */
     double temperature_k, temperature_first_k;
-    /* noise: share of belief in each colour, and spread of the rate under it relative to the likeliest */
-    double belief[TAUT_DROPTEST_COLOURS], spread[TAUT_DROPTEST_COLOURS];
+    /* noise: likelihood of each colour and spread of the rate under it, the likeliest, and the t distribution of the
+     * rate's error over its standard error when all are weighed together */
+    double log_belief[TAUT_DROPTEST_COLOURS], spread[TAUT_DROPTEST_COLOURS], mix_scale, mix_freedom;
     int colour;
-    double work_credit;
-    uint32_t work_n, work_done_n; /* blocks in the evaluation under way (0: none) and in the last one */
-    bool transient;               /* last evaluation favoured a transient */
-    bool over;                    /* measuring time is over; the last evaluation is to decide */
+    /* work is spread over pushes: what is under way, on how many blocks, what was done when */
+    int job, job_colour;
+    uint32_t job_n, fresh_n;                  /* blocks in the job; blocks at the last look */
+    double noise_span_s, fit_span_s;          /* span at the last estimate of the noise and the last fit; 0: none that counts */
+    double tau_points[TAUT_DROPTEST_TAUS][8]; /* results of the wide look over tau, on scan_n blocks */
+    uint32_t scan_n;
+    double look_span_s; /* span at which the next cheap look is worth it */
+    double credit, tau_start_s;
+    bool transient; /* last fit favoured a transient */
+    bool narrow;    /* and tau lies well inside a narrow valley */
+    bool over;      /* measuring time is over; the next fit decides */
 };
 
 /** Rule for a recipe.  Pure; volume, drift and resolution are left for the caller (NaN, 0, 0). */

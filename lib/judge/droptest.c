@@ -8,9 +8,15 @@
 
 enum { LEAST_BLOCKS = 5 };
 static const double after_window_s = 30, after_guard_s = 1; /* the moment of shut-off is known to about a second */
-/* Work allowed, in instructions (measured; see tests/stat/README.md): a push earns some, an evaluation spends it. */
-static const double earned_per_push = 1150, earned_per_s = 11500, spent_per_block = 850, spent_at_least = 4000;
-static const uint32_t at_once_blocks = 36; /* both halves of an evaluation in one push up to here */
+
+/* Work is spread over pushes, as few instructions each as a poll at 10 Hz may cost: a push earns, a job spends.
+ * Instructions are as measured (tests/stat/README.md). */
+enum job { JOB_NONE, JOB_NOISE, JOB_SCAN, JOB_FIT };
+static const double earned_per_push = 1300, earned_per_s = 13000, credit_most = 4e5;
+static const double noise_cost = 800, look_cost = 160, fit_cost = 570, scan_cost = 640; /* per block */
+static const double most_per_push = 46000;
+static const double noise_growth = 1.15; /* of the span, till it is worth doing again */
+static const double fit_growth_least = 0.03, fit_growth_most = 0.3, fit_growth_idle = 0.5, look_growth_least = 0.015;
 
 static bool positive(double x)
 {
@@ -164,45 +170,132 @@ static void publish(struct taut_droptest *test, const struct droptest_fit *fit, 
     }
 }
 
-static void finish(struct taut_droptest *test, bool decide)
+static void fit(struct taut_droptest *test, uint32_t n, bool decide)
 {
-    struct droptest_fit fit;
-    uint32_t n = test->work_n;
-    droptest_fit(test, n, &fit);
-    test->transient = fit.transient || fit.bends_upward;
-    test->work_done_n = n;
-    test->work_n = 0;
-    publish(test, &fit, n);
+    struct droptest_fit found;
+    droptest_fit(test, n, &found);
+    bool transient = found.transient || found.bends_upward;
+    if (transient != test->transient)
+        test->noise_span_s = 0; /* the noise is to be seen without the transient, or with it */
+    test->transient = transient;
+    test->fit_span_s = found.span_s;
+    publish(test, &found, n);
     if (decide)
-        droptest_decide(test, &fit);
+        droptest_decide(test, &found);
 }
 
-static void begin(struct taut_droptest *test)
+static double span_of(const struct taut_droptest *test, uint32_t n)
 {
-    test->work_n = test->n_block;
-    test->work_credit -= spent_at_least + spent_per_block * test->work_n;
-    droptest_noise(test, test->work_n);
+    return n > 1 ? (test->block[n - 1].t_s - test->block[0].t_s) * n / (n - 1) : 0;
 }
 
-static void work(struct taut_droptest *test, double passed_s)
+/* Where tau is known well the fit follows it; else it looks over the whole range first. */
+static enum job fit_job(const struct taut_droptest *test, uint32_t n)
 {
-    test->work_credit = fmin(test->work_credit + fmax(earned_per_push, earned_per_s * passed_s), 2e5);
-    if (test->work_n > 0) {
-        finish(test, true);
-        return;
+    return n >= 8 && !test->narrow ? JOB_SCAN : JOB_FIT;
+}
+
+/* Is a whole fit due by the time that has passed?  Sooner when the last one was near a decision; seldom while none may
+ * fall, for display only. */
+static bool fit_due(const struct taut_droptest *test, double span_s)
+{
+    bool may_decide = test->rule.mode == TAUT_TEST_EARLY && span_s >= 0.8 * test->rule.test_min_s;
+    double needed_s = isfinite(test->result.needed_s) ? test->result.needed_s : span_s;
+    double growth = fmin(fmax(0.25 * needed_s / span_s, fit_growth_least), fit_growth_most);
+    return span_s > (1 + (may_decide ? growth : fit_growth_idle)) * test->fit_span_s;
+}
+
+/* Cheap look at the straight line alone; sets when the next one is worth it: not before half the growth in span that
+ * it says is needed. */
+static bool line_passes(struct taut_droptest *test, uint32_t n, double span_s)
+{
+    double growth = droptest_line_growth(test, n);
+    test->look_span_s = span_s * (1 + fmin(fmax(0.5 * (growth - 1), look_growth_least), fit_growth_most));
+    test->credit -= look_cost * n;
+    return growth <= 1;
+}
+
+/* What to do next on n blocks; JOB_NONE when nothing is worth its cost now. No fit, hence no decision, on an estimate
+ * of the noise that is older than noise_growth allows. */
+static enum job next_job(struct taut_droptest *test, uint32_t n)
+{
+    if (test->over)
+        return JOB_NOISE;
+    if (n <= test->fresh_n)
+        return JOB_NONE;
+    double span_s = span_of(test, n);
+    bool stale = span_s > noise_growth * test->noise_span_s;
+    double whole = (scan_cost + fit_cost + (stale ? noise_cost : 0)) * n;
+    if (fit_due(test, span_s) && test->credit >= whole)
+        return stale ? JOB_NOISE : fit_job(test, n);
+    bool early = test->rule.mode == TAUT_TEST_EARLY && span_s >= test->rule.test_min_s;
+    if (!early || span_s < test->look_span_s || test->credit < look_cost * n || !line_passes(test, n, span_s))
+        return JOB_NONE;
+    return stale ? JOB_NOISE : fit_job(test, n);
+}
+
+/* One piece of the job; true when there may be more in this push. */
+static bool step(struct taut_droptest *test, double *spent, bool decide)
+{
+    uint32_t n = test->job_n;
+    double cost = 0;
+    switch (test->job) {
+    case JOB_NOISE: {
+        int colours = (int)fmax(1, (most_per_push - *spent) / (noise_cost / TAUT_DROPTEST_COLOURS * n));
+        int to = test->job_colour + colours < TAUT_DROPTEST_COLOURS ? test->job_colour + colours : TAUT_DROPTEST_COLOURS;
+        droptest_noise(test, n, test->job_colour, to);
+        cost = noise_cost / TAUT_DROPTEST_COLOURS * n * (to - test->job_colour);
+        test->job_colour = to;
+        if (to == TAUT_DROPTEST_COLOURS) {
+            droptest_mix(test, n);
+            test->noise_span_s = span_of(test, n);
+            /* a look that hoped on an old estimate of the noise is taken again on the new one */
+            bool go_on = test->over || fit_due(test, test->noise_span_s) || line_passes(test, n, test->noise_span_s);
+            test->job = !go_on ? JOB_NONE : n >= 8 ? JOB_SCAN : JOB_FIT;
+        }
+        break;
     }
-    uint32_t n = test->n_block;
-    if (n < LEAST_BLOCKS) {
+    case JOB_SCAN:
+        droptest_scan(test, n);
+        cost = scan_cost * n;
+        test->job = JOB_FIT;
+        break;
+    case JOB_FIT:
+        fit(test, n, decide);
+        cost = fit_cost * n;
+        test->job = JOB_NONE;
+        break;
+    default:
+        break;
+    }
+    *spent += cost;
+    test->credit -= cost;
+    return test->job != JOB_NONE && *spent + fit_cost * n < most_per_push;
+}
+
+static void begin(struct taut_droptest *test, enum job job)
+{
+    test->job = (int)job;
+    test->job_n = test->fresh_n = test->n_block;
+    test->job_colour = 0;
+}
+
+static void work(struct taut_droptest *test)
+{
+    if (test->n_block < LEAST_BLOCKS) {
         if (test->over)
             droptest_end(test, TAUT_VERDICT_INCONCLUSIVE, TAUT_WHY_BAD_READINGS);
         return;
     }
-    bool fresh = n > test->work_done_n, affordable = test->work_credit >= spent_at_least + spent_per_block * n;
-    if (!test->over && !(fresh && affordable))
-        return;
-    begin(test);
-    if (n <= at_once_blocks)
-        finish(test, true);
+    if (test->job == JOB_NONE) {
+        enum job job = next_job(test, test->n_block);
+        if (job == JOB_NONE)
+            return;
+        begin(test, job);
+    }
+    double spent = 0;
+    while (test->job != JOB_NONE && step(test, &spent, true))
+        ;
 }
 
 enum taut_droptest_stage taut_droptest_push(struct taut_droptest *test, int64_t t_ns, const struct taut_sweep *sweep)
@@ -218,6 +311,7 @@ enum taut_droptest_stage taut_droptest_push(struct taut_droptest *test, int64_t 
     if (r->stage == TAUT_STAGE_BEFORE) {
         if (present && good)
             reading_before(test, taut_seconds(t_ns), p_pa, manifold_pa);
+        test->credit = fmin(test->credit + earned_per_push, credit_most);
         test->last_ns = t_ns;
         return r->stage;
     }
@@ -230,10 +324,11 @@ enum taut_droptest_stage taut_droptest_push(struct taut_droptest *test, int64_t 
     } else if (present && t_s >= test->rule.settle_min_s) {
         r->n_not_good++;
     }
+    test->credit = fmin(test->credit + fmax(earned_per_push, earned_per_s * passed_s), credit_most);
     double end_s = test->rule.test_s + (r->stage == TAUT_STAGE_MEASURING ? r->settle_s : test->rule.settle_min_s);
     test->over = t_s >= end_s - 1e-6;
     if (r->stage == TAUT_STAGE_MEASURING || test->over)
-        work(test, passed_s);
+        work(test);
     return r->stage;
 }
 
@@ -243,9 +338,11 @@ void taut_droptest_stop(struct taut_droptest *test, enum taut_droptest_why why)
     if (r->stage == TAUT_STAGE_DECIDED)
         return;
     if (test->n_block >= LEAST_BLOCKS) {
-        if (test->work_n == 0)
-            begin(test);
-        finish(test, why == TAUT_WHY_STOPPED); /* an interrupted test is never a pass, whatever it had seen */
+        double spent = 0;
+        begin(test, JOB_NOISE);
+        test->fit_span_s = 0;
+        while (test->job != JOB_NONE) /* an interrupted test is never a pass, whatever it had seen */
+            step(test, &spent, why == TAUT_WHY_STOPPED);
     }
     if (r->stage != TAUT_STAGE_DECIDED)
         droptest_end(test, TAUT_VERDICT_INCONCLUSIVE, why);

@@ -48,8 +48,14 @@ void droptest_block_add(struct taut_droptest *test, double t_s, double p_pa, dou
     if (test->n_block == TAUT_DROPTEST_BLOCKS) {
         test->n_block = merge(test->block, test->n_block);
         test->per_block *= 2;
-        test->work_n = 0; /* an evaluation under way begins anew */
-        test->work_done_n /= 2;
+        test->job = 0; /* begins anew on the merged blocks */
+        test->fresh_n /= 2;
+        test->scan_n = 0;
+        /* Correlation times are in blocks, each colour about twice the one before: until the noise is looked at again
+         * the likeliest is one down. */
+        if (test->colour > 1)
+            test->colour--;
+        test->noise_span_s *= 0.8;
         return; /* the heap now grows to the new size */
     }
     test->block[test->n_block++] = droptest_heap_mean(&test->heap);
@@ -78,7 +84,9 @@ void droptest_blocks_drop(struct taut_droptest *test, uint32_t count)
 {
     test->n_block -= count;
     memmove(test->block, test->block + count, test->n_block * sizeof test->block[0]);
-    test->work_n = test->work_done_n = 0;
+    test->job = 0;
+    test->fresh_n = test->scan_n = 0;
+    test->noise_span_s = test->fit_span_s = 0;
 }
 
 struct droptest_line droptest_line_of(const struct taut_droptest_block *block, uint32_t n, double from_s, double to_s)

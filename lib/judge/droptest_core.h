@@ -37,8 +37,13 @@ struct droptest_fit {
     bool bends_upward; /* a transient of the wrong sign: gas taken up, or a growing leak */
     double quantisation_pa_per_s;
 };
-void droptest_noise(struct taut_droptest *test, uint32_t n);
+void droptest_noise(struct taut_droptest *test, uint32_t n, int from_colour, int to_colour);
+void droptest_mix(struct taut_droptest *test, uint32_t n); /* after all colours */
+void droptest_scan(struct taut_droptest *test, uint32_t n);
 void droptest_fit(struct taut_droptest *test, uint32_t n, struct droptest_fit *out);
+/* Cheap look at the straight line alone: by what factor its span must grow before it could pass (error falls as
+ * span^-1.5); 1 or less: a whole fit might pass now. Without the bound on what the converter's step hides. */
+double droptest_line_growth(const struct taut_droptest *test, uint32_t n);
 
 /* droptest_decide.c */
 void droptest_decide(struct taut_droptest *test, const struct droptest_fit *fit);

@@ -4,7 +4,7 @@
 #include "judge/droptest_core.h"
 #include "taut/stats.h"
 
-enum { N = TAUT_DROPTEST_BLOCKS, SCAN = 12, SPREAD = 6, POINTS = SCAN + SPREAD + 1 };
+enum { N = TAUT_DROPTEST_BLOCKS, SCAN = TAUT_DROPTEST_TAUS, SPREAD = 4, POINTS = SCAN + SPREAD + 1 };
 
 /* Correlation times tried, in blocks: white, then wider by about two each. A geometric grid is the log-uniform prior
  * of a scale parameter; the blocks scale with the record, so the grid does too. */
@@ -12,9 +12,6 @@ static const double correlation[TAUT_DROPTEST_COLOURS] = {0, 0.2, 0.45, 0.9, 1.8
 static const double longest_correlation_share = 1.0 / 7; /* of the record: slower is not noise any more */
 static const double least_variance_pa2 = 0.1 * 0.1 / 12; /* readings are rounded to 0.1 Pa */
 static const double usual_temperature_k = 293.15;
-
-/* What a grid of eight colours leaves out: with it the studies give 0.9 to 1.0 % where 1 % is stated, without it 1.1 %. */
-static const double colour_grid = 1.03;
 
 struct work {
     double t_s[N], p[N];
@@ -37,75 +34,102 @@ static double spacing_s(const struct taut_droptest *test, uint32_t n)
     return (test->block[n - 1].t_s - test->block[0].t_s) / (double)(n - 1);
 }
 
-static double start_tau_s(const struct taut_droptest *test, uint32_t n)
+/* Plain orthogonal columns 1, u, transient at tau, its change with tau; share: slope on u inside each. y: residual. */
+struct design {
+    double column[RISE_COLUMNS][N], y[N];
+    double share[RISE_COLUMNS];
+    int columns;
+};
+
+static void sweep_out(struct design *d, double *x, double *share, uint32_t n, int columns)
 {
-    double tau_s = test->result.tau_s;
-    return isfinite(tau_s) && tau_s > 0 ? tau_s : 0.3 * (double)n * spacing_s(test, n);
+    for (int k = 0; k < columns; k++) {
+        double on = 0, square = 0;
+        for (uint32_t i = 0; i < n; i++) {
+            on += x[i] * d->column[k][i];
+            square += d->column[k][i] * d->column[k][i];
+        }
+        for (uint32_t i = 0; i < n; i++)
+            x[i] -= on / square * d->column[k][i];
+        if (share)
+            *share -= on / square * d->share[k];
+    }
+}
+
+static void design_of(struct design *d, const struct taut_droptest *test, uint32_t n)
+{
+    const struct taut_droptest_block *b = test->block;
+    double middle_s = 0.5 * (b[0].t_s + b[n - 1].t_s), unit_s = 0.5 * (b[n - 1].t_s - b[0].t_s);
+    d->columns = test->transient ? 4 : 2;
+    for (uint32_t i = 0; i < n; i++) {
+        d->column[0][i] = 1;
+        d->column[1][i] = (b[i].t_s - middle_s) / unit_s;
+        d->y[i] = b[i].p_pa - b[0].p_pa;
+        if (d->columns > 2) {
+            double x = (b[i].t_s - b[0].t_s) / test->tau_start_s;
+            d->column[2][i] = exp(-x);
+            d->column[3][i] = x * d->column[2][i];
+        }
+    }
+    for (int k = 0; k < d->columns; k++) {
+        d->share[k] = k == 1 ? 1 : 0;
+        sweep_out(d, d->column[k], &d->share[k], n, k);
+    }
+    sweep_out(d, d->y, NULL, n, d->columns);
 }
 
 /* Restricted likelihood (Patterson and Thompson 1971) of each colour with the other parameters integrated out, and
  * the spread of the rate under it: what is not known of the noise then widens the interval as it should. */
-void droptest_noise(struct taut_droptest *test, uint32_t n)
+void droptest_noise(struct taut_droptest *test, uint32_t n, int from, int to)
 {
-    struct work w;
-    load(&w, test, n);
-    double tau_s = start_tau_s(test, n), log_belief[TAUT_DROPTEST_COLOURS], highest = -INFINITY;
-    double freedom = (double)n - (test->transient ? 4 : 2);
-    for (int k = 0; k < TAUT_DROPTEST_COLOURS; k++) {
-        log_belief[k] = -INFINITY;
+    struct design d;
+    design_of(&d, test, n);
+    const double *const column[RISE_COLUMNS] = {d.column[0], d.column[1], d.column[2], d.column[3]};
+    double freedom = (double)n - d.columns;
+    for (int k = from; k < to; k++) {
+        test->log_belief[k] = -INFINITY;
         if (correlation[k] > longest_correlation_share * (double)n)
             continue;
         struct rise_colour colour = rise_colour(correlation[k], test->per_block);
-        rise_prepare(&w.system, &colour, w.t_s, w.p, n);
-        double rss = w.system.rss, log_information = 2 * log(w.system.c0_norm * w.system.length);
-        double variance = 1 / (w.system.length * w.system.length);
-        if (test->transient) {
-            struct rise_point point = rise_at(&w.system, tau_s);
-            struct rise_pair pair = rise_pair_at(&w.system, tau_s, 1.25 * tau_s);
-            rss = pair.rss;
-            log_information += pair.log_information;
-            variance += point.share * point.share / point.norm;
-        }
-        rss = fmax(rss, freedom * least_variance_pa2);
-        log_belief[k] = -0.5 * (w.system.log_det + log_information + freedom * log(rss));
-        test->spread[k] = sqrt(variance * rss);
-        if (log_belief[k] > highest) {
-            highest = log_belief[k];
-            test->colour = k;
-        }
-    }
-    double sum = 0, reference = test->spread[test->colour];
-    for (int k = 0; k < TAUT_DROPTEST_COLOURS; k++) {
-        test->belief[k] = isfinite(log_belief[k]) ? exp(log_belief[k] - highest) : 0;
-        sum += test->belief[k];
-    }
-    for (int k = 0; k < TAUT_DROPTEST_COLOURS; k++) {
-        test->belief[k] /= sum;
-        test->spread[k] = test->belief[k] > 0 ? test->spread[k] / reference : 1;
+        struct rise_restricted r = rise_restrict(&colour, column, d.columns, d.share, d.y, n);
+        double rss = fmax(r.rss, freedom * least_variance_pa2);
+        test->log_belief[k] = -0.5 * (r.log_det + r.log_information + freedom * log(rss));
+        test->spread[k] = sqrt(r.variance * rss);
     }
 }
 
-/* Multiple of the standard error that is exceeded with the normal tail probability of z, under the mixture of t
- * distributions that the beliefs make. Secant on the normal score. */
-static double multiple(const struct taut_droptest *test, double z, double freedom)
+/* The mixture of t distributions that the beliefs make, as one t distribution with the same variance and kurtosis. */
+void droptest_mix(struct taut_droptest *test, uint32_t n)
 {
-    double target = taut_stats_normal_tail(z), low = z, high = 0;
-    for (int k = 0; k < TAUT_DROPTEST_COLOURS; k++)
-        if (test->belief[k] > 1e-7)
-            high = fmax(high, test->spread[k]);
-    high = 1.2 * high * taut_stats_t_of_normal(z, freedom);
-    low = 0.8 * fmin(z, high);
-    for (int i = 0; i < 24 && high - low > 1e-3 * high; i++) {
-        double middle = 0.5 * (low + high), tail = 0;
-        for (int k = 0; k < TAUT_DROPTEST_COLOURS; k++)
-            if (test->belief[k] > 1e-7)
-                tail += test->belief[k] * taut_stats_normal_tail(taut_stats_normal_of_t(middle / test->spread[k], freedom));
-        if (tail > target)
-            low = middle;
-        else
-            high = middle;
+    double freedom = (double)n - (test->transient ? 4 : 2), sum = 0, square = 0, fourth = 0;
+    test->colour = 0;
+    for (int k = 1; k < TAUT_DROPTEST_COLOURS; k++)
+        if (test->log_belief[k] > test->log_belief[test->colour])
+            test->colour = k;
+    for (int k = 0; k < TAUT_DROPTEST_COLOURS; k++) {
+        double share = exp(test->log_belief[k] - test->log_belief[test->colour]);
+        if (!(share > 0))
+            continue;
+        double s2 = pow(test->spread[k] / test->spread[test->colour], 2);
+        sum += share;
+        square += share * s2;
+        fourth += share * s2 * s2;
     }
-    return colour_grid * high;
+    square /= sum;
+    fourth /= sum;
+    test->mix_freedom = freedom;
+    test->mix_scale = sqrt(square);
+    if (freedom > 4.5) {
+        double kurtosis = fourth / (square * square) * (freedom - 2) / (freedom - 4); /* in units of the normal's */
+        test->mix_freedom = (4 * kurtosis - 2) / (kurtosis - 1);
+        test->mix_scale = sqrt(square * freedom / (freedom - 2) * (test->mix_freedom - 2) / test->mix_freedom);
+    }
+}
+
+/* Multiple of the standard error under the likeliest colour that is exceeded with the normal tail probability of z. */
+static double multiple_at_score(const struct taut_droptest *test, double z)
+{
+    return test->mix_scale * taut_stats_t_of_normal(fmin(z, 12), test->mix_freedom);
 }
 
 /* Normal score at which an interval holds at every stopping time (mixture of normal alternatives with spread
@@ -114,37 +138,21 @@ static double score(const struct taut_droptest_rule *rule, double variance, doub
 {
     if (rule->mode == TAUT_TEST_FIXED)
         return taut_stats_normal_upper(rule->risk);
-    double g = scale * scale / variance;
+    double g = scale * scale / variance; /* information about the distance that matters */
     return sqrt(2 * (1 + g) / g * (log(0.5 / rule->risk) + 0.5 * log1p(g)));
 }
 
-/* The score and its multiple are smooth: the multiple is found at two scores and interpolated. */
-struct multiples {
-    const struct taut_droptest_rule *rule;
+/* What widens: a decision (score by mode and variance) or a fixed score. */
+struct widening {
+    const struct taut_droptest *test;
     double scale, s2;
-    double z0, k0, slope;
-    double fixed; /* a fixed score instead, when positive */
+    double fixed_score; /* used when positive */
 };
 
-static struct multiples multiples_of(const struct taut_droptest *test, double scale, double s2, double variance, double other,
-                                     double freedom)
+static double multiple_at(const struct widening *m, double variance)
 {
-    struct multiples m = {.rule = &test->rule, .scale = scale, .s2 = s2};
-    m.z0 = fmin(score(m.rule, variance * s2, scale), 7);
-    m.k0 = multiple(test, m.z0, freedom);
-    if (test->rule.mode == TAUT_TEST_EARLY) {
-        double z1 = fmin(fmax(score(m.rule, other * s2, scale), m.z0 + 0.5), 7.5);
-        m.slope = (multiple(test, z1, freedom) - m.k0) / (z1 - m.z0);
-    }
-    return m;
-}
-
-static double multiple_at(const struct multiples *m, double variance)
-{
-    if (m->fixed > 0)
-        return m->fixed;
-    double z = m->rule->mode == TAUT_TEST_FIXED ? m->z0 : score(m->rule, variance * m->s2, m->scale);
-    return fmax(m->k0 + m->slope * (z - m->z0), 0.5);
+    double z = m->fixed_score > 0 ? m->fixed_score : score(&m->test->rule, variance * m->s2, m->scale);
+    return multiple_at_score(m->test, z);
 }
 
 static const double evidence = 2;       /* AICc by which a transient must be better */
@@ -174,7 +182,7 @@ static double share_risen(const struct rise_point *point, double within_s)
 }
 
 /* Where the valley of tau is narrow the linearised variance is exact enough and has no gaps between points. */
-static void linearised(const struct profile *p, const struct multiples *m, double a, double within_s, struct droptest_bounds *out)
+static void linearised(const struct profile *p, const struct widening *m, double a, double within_s, struct droptest_bounds *out)
 {
     const struct valley *v = &p->valley;
     struct rise_estimate e = rise_of_point(p->system, p->best, a, share_risen(p->best, within_s));
@@ -190,7 +198,7 @@ static void linearised(const struct profile *p, const struct multiples *m, doubl
 
 /* Profile likelihood: for each tau the set of values is a parabola cut at the same height; the interval is their
  * union (Bates and Watts 1988, section 6.1). A transient gives gas off, so A >= 0; the straight line is A = 0. */
-static void bounds(const struct profile *p, const struct multiples *m, double a, double within_s, struct droptest_bounds *out)
+static void bounds(const struct profile *p, const struct widening *m, double a, double within_s, struct droptest_bounds *out)
 {
     struct rise_estimate line = rise_of_line(p->system, a);
     double k = multiple_at(m, line.variance), slack;
@@ -243,8 +251,8 @@ static int look_around(const struct rise_system *system, const struct rise_point
     out[0] = *best;
     if (!(valley->curvature > 0))
         return 1;
-    static const double share[SPREAD] = {-0.95, -0.65, -0.35, 0.35, 0.65, 0.95};
-    double width = fmin(sqrt(2 * reach2 / valley->curvature), 1.5);
+    static const double share[SPREAD] = {-0.9, -0.5, 0.5, 0.9};
+    double width = fmin(sqrt(2 * reach2 / valley->curvature), 1.2);
     valley->narrow = width < 0.5 && best->amplitude > 0;
     for (int i = 0; i < SPREAD; i++)
         out[1 + i] = rise_at(system, best->tau_s * exp(width * share[i]));
@@ -293,14 +301,12 @@ static void widen(struct droptest_bounds *b, double by)
 }
 
 static void judge_form(const struct taut_droptest *test, const struct profile *p, double a, double within_s, double scale,
-                       double freedom, double drift, struct droptest_bounds *out)
+                       double drift, struct droptest_bounds *out)
 {
-    struct rise_estimate line = rise_of_line(p->system, a), chosen = line;
-    if (p->best)
-        chosen = rise_of_point(p->system, p->best, a, share_risen(p->best, within_s));
-    struct multiples m = multiples_of(test, scale, p->s2, line.variance, chosen.variance, freedom);
-    bounds(p, &m, a, within_s, out);
-    out->value = chosen.value;
+    struct widening decision = {.test = test, .scale = scale, .s2 = p->s2};
+    bounds(p, &decision, a, within_s, out);
+    out->value =
+        p->best ? rise_of_point(p->system, p->best, a, share_risen(p->best, within_s)).value : rise_of_line(p->system, a).value;
     /* in the favoured model, whatever the sign of a transient: standard uncertainty and 95 % interval */
     struct profile favoured = *p;
     favoured.any_sign = true;
@@ -309,66 +315,152 @@ static void judge_form(const struct taut_droptest *test, const struct profile *p
         favoured.rss_least = p->system->rss;
     }
     struct droptest_bounds at;
-    struct multiples fixed = {.fixed = multiple(test, 1, freedom)};
+    struct widening fixed = {.test = test, .s2 = p->s2, .fixed_score = 1};
     bounds(&favoured, &fixed, a, within_s, &at);
     out->u = hypot(0.5 * (at.high - at.low), drift * (within_s > 0 ? within_s : 1) / sqrt(3));
-    fixed.fixed = multiple(test, 1.959964, freedom);
+    fixed.fixed_score = 1.959964;
     bounds(&favoured, &fixed, a, within_s, &at);
     out->low_95 = at.low;
     out->high_95 = at.high;
+    /* a leak only lets air in: a negative estimate that the interval does not insist on is no leak seen */
+    if (p->best && !p->any_sign && out->value < 0 && at.high > 0)
+        out->value = 0;
     widen(out, drift * (within_s > 0 ? within_s : 1));
+}
+
+static void prepare(struct work *w, const struct taut_droptest *test, uint32_t n)
+{
+    load(w, test, n);
+    struct rise_colour colour = rise_colour(correlation[test->colour], test->per_block);
+    rise_prepare(&w->system, &colour, w->t_s, w->p, n);
+}
+
+static struct tau_range {
+    double least_s, most_s;
+} range_of(const struct taut_droptest *test, uint32_t n)
+{
+    double gap_s = spacing_s(test, n), span_s = gap_s * n;
+    double least_s = fmax(2 * gap_s, span_s / 40);
+    return (struct tau_range){least_s, fmax(fmax(test->rule.test_s, span_s), 4 * least_s)};
+}
+
+/* Wide look over tau, kept for the fit that follows on the same blocks, and the start of its search. */
+void droptest_scan(struct taut_droptest *test, uint32_t n)
+{
+    struct work w;
+    struct rise_point point[SCAN];
+    _Static_assert(sizeof point[0] <= sizeof test->tau_points[0], "a point fits its place");
+    prepare(&w, test, n);
+    struct tau_range range = range_of(test, n);
+    size_t at = rise_scan(&w.system, range.least_s, range.most_s, point, SCAN);
+    struct rise_point best =
+        rise_golden(&w.system, point[at > 0 ? at - 1 : at].tau_s, point[at + 1 < SCAN ? at + 1 : at].tau_s, 4);
+    test->tau_start_s = best.rss < point[at].rss ? best.tau_s : point[at].tau_s;
+    for (size_t i = 0; i < SCAN; i++)
+        memcpy(test->tau_points[i], &point[i], sizeof point[i]);
+    test->scan_n = n;
+}
+
+/* To the bottom of the parabola through tau and its neighbours, twice. */
+static struct rise_point bottom(const struct rise_system *s, double tau_s)
+{
+    struct rise_point best = rise_at(s, tau_s);
+    double h = 0.05;
+    for (int i = 0; i < 2; i++, h = valley_step) {
+        struct rise_point a = rise_at(s, best.tau_s * exp(-h)), b = rise_at(s, best.tau_s * exp(h));
+        double bend = a.rss + b.rss - 2 * best.rss;
+        double shift = bend > 0 ? 0.5 * h * (a.rss - b.rss) / bend : 0;
+        struct rise_point there = rise_at(s, best.tau_s * exp(fmin(fmax(shift, -4 * h), 4 * h)));
+        if (there.rss < best.rss)
+            best = there;
+    }
+    return best;
+}
+
+/* Points for the profile and the best among them. */
+static int points_of(const struct taut_droptest *test, const struct rise_system *s, uint32_t n, struct rise_point *point,
+                     struct rise_point *best, struct valley *valley)
+{
+    int count = 0;
+    *best = bottom(s, test->tau_start_s);
+    if (test->scan_n == n) {
+        for (; count < SCAN; count++) {
+            memcpy(&point[count], test->tau_points[count], sizeof point[count]);
+            if (point[count].rss < best->rss)
+                *best = point[count];
+        }
+    }
+    double s2 = fmax(best->rss / ((double)n - 4), least_variance_pa2);
+    return count + look_around(s, best, 7 * s2, point + count, valley);
+}
+
+static void choose(const struct taut_droptest *test, const struct rise_system *s, uint32_t n, const struct rise_point *best,
+                   struct droptest_fit *out)
+{
+    double floor2 = ((double)n - 4) * least_variance_pa2, count = (double)n;
+    double gain = criterion(fmax(s->rss, floor2), count, 3) - criterion(fmax(best->rss, floor2), count, 5);
+    out->transient = gain > evidence && best->amplitude > 0;
+    out->bends_upward = gain > 9 && best->amplitude < 0;
+    out->unresolved = best->singular || best->tau_s > 0.99 * range_of(test, n).most_s;
 }
 
 void droptest_fit(struct taut_droptest *test, uint32_t n, struct droptest_fit *out)
 {
     struct work w;
     struct rise_point point[POINTS], best = {0};
-    load(&w, test, n);
-    struct rise_colour colour = rise_colour(correlation[test->colour], test->per_block);
-    rise_prepare(&w.system, &colour, w.t_s, w.p, n);
+    prepare(&w, test, n);
     const struct rise_system *s = &w.system;
-    double gap_s = spacing_s(test, n);
+    double gap_s = spacing_s(test, n), freedom = (double)n - 2;
     *out = (struct droptest_fit){.span_s = gap_s * n, .tau_s = NAN, .amplitude_pa = NAN};
     struct profile p = {.system = s, .point = point, .rss_least = s->rss};
-    double freedom = (double)n - 2;
     if (n >= 8) {
         freedom = (double)n - 4;
-        double least_s = fmax(2 * gap_s, out->span_s / 40), most_s = fmax(fmax(test->rule.test_s, out->span_s), 4 * least_s);
-        rise_scan(s, least_s, most_s, point, SCAN, &best, 6);
-        double floor2 = freedom * least_variance_pa2;
-        double gain = criterion(fmax(s->rss, floor2), n, 3) - criterion(fmax(best.rss, floor2), n, 5);
-        out->transient = gain > evidence && best.amplitude > 0;
-        out->bends_upward = gain > 9 && best.amplitude < 0;
-        out->unresolved = best.singular || best.tau_s > 0.99 * most_s;
-        p.points = SCAN;
+        p.points = points_of(test, s, n, point, &best, &p.valley);
+        choose(test, s, n, &best, out);
         if (best.amplitude > 0 || out->bends_upward)
             p.rss_least = fmin(p.rss_least, best.rss);
-        p.s2 = fmax(p.rss_least / freedom, least_variance_pa2);
-        p.points += look_around(s, &best, 7 * p.s2, point + SCAN, &p.valley);
-        out->tau_s = best.tau_s;
+        test->narrow = p.valley.narrow && out->transient;
+        test->tau_start_s = best.tau_s;
     }
     p.s2 = fmax(p.rss_least / freedom, least_variance_pa2);
     p.any_sign = out->bends_upward;
-    out->long_run_pa2_s = p.s2 * colour.long_run * gap_s;
+    p.best = out->transient || out->bends_upward ? &best : NULL;
+    out->long_run_pa2_s = p.s2 * rise_colour(correlation[test->colour], test->per_block).long_run * gap_s;
     noise_figures(test, out->long_run_pa2_s);
-    const struct rise_point *chosen = out->transient || out->bends_upward ? &best : NULL;
-    p.best = chosen;
-    out->runs_z = rise_runs_z(s, chosen);
-    out->p0_pa = rise_start(s, chosen);
-    out->amplitude_pa = chosen ? best.amplitude : NAN;
+    out->runs_z = rise_runs_z(s, p.best);
+    out->p0_pa = rise_start(s, p.best);
+    if (p.best) {
+        out->amplitude_pa = best.amplitude;
+        out->tau_s = best.tau_s;
+    }
     struct rise_estimate line = rise_of_line(s, 1);
-    double rate = chosen ? rise_of_point(s, chosen, 1, 0).value : line.value;
+    double rate = p.best ? rise_of_point(s, p.best, 1, 0).value : line.value;
     double steps = fabs(rate) * out->span_s / fmax(test->result.resolution_pa, 1e-9);
     out->quantisation_pa_per_s = hidden_pa(test, test->result.noise_pa) * 3 / out->span_s * fmin(1, 1 / steps);
     p.bias_per_error = out->quantisation_pa_per_s / sqrt(line.variance);
-    double drift = drift_pa_per_s(test, w.p[n - 1]), limit = test->rule.limit_pa_per_s;
-    double rise_rate = test->rule.rise_limit_pa / test->rule.rise_within_s;
-    judge_form(test, &p, 1, 0, isnan(limit) ? rise_rate : limit, freedom, drift, &out->rate);
+    const struct taut_droptest_rule *rule = &test->rule;
+    double drift = drift_pa_per_s(test, w.p[n - 1]);
+    double scale = isnan(rule->limit_pa_per_s) ? rule->rise_limit_pa / rule->rise_within_s : rule->limit_pa_per_s;
+    judge_form(test, &p, 1, 0, scale, drift, &out->rate);
     out->rise = (struct droptest_bounds){NAN, NAN, NAN, NAN, NAN, NAN, NAN, NAN};
-    if (!isnan(test->rule.rise_limit_pa))
-        judge_form(test, &p, test->rule.rise_within_s, test->rule.rise_within_s, test->rule.rise_limit_pa, freedom, drift,
-                   &out->rise);
-    out->model = !chosen                                ? TAUT_RISE_LINE
+    if (!isnan(rule->rise_limit_pa))
+        judge_form(test, &p, rule->rise_within_s, rule->rise_within_s, rule->rise_limit_pa, drift, &out->rise);
+    out->model = !p.best                                ? TAUT_RISE_LINE
                  : out->rate.low <= 0 && out->transient ? TAUT_RISE_SATURATING
                                                         : TAUT_RISE_TRANSIENT_LINE;
+}
+
+double droptest_line_growth(const struct taut_droptest *test, uint32_t n)
+{
+    const struct taut_droptest_rule *rule = &test->rule;
+    struct work w;
+    prepare(&w, test, n);
+    bool rate = !isnan(rule->limit_pa_per_s);
+    double limit = rate ? rule->limit_pa_per_s : rule->rise_limit_pa, drift = drift_pa_per_s(test, w.p[n - 1]);
+    double within_s = rate ? 1 : rule->rise_within_s;
+    double s2 = fmax(w.system.rss / ((double)n - 2), least_variance_pa2);
+    struct rise_estimate line = rise_of_line(&w.system, within_s);
+    struct widening decision = {.test = test, .scale = limit, .s2 = s2};
+    double half = multiple_at(&decision, line.variance) * sqrt(line.variance * s2), room = limit - drift * within_s - line.value;
+    return room > 0 ? pow(half / room, 2.0 / 3) : INFINITY;
 }

@@ -74,6 +74,13 @@ void rise_prepare(struct rise_system *s, const struct rise_colour *colour, const
     s->mid_s = s->free_start ? 0.5 * (t_s[0] + t_s[n - 1]) : 0;
     s->unit_s = 0.5 * (t_s[n - 1] - t_s[0]);
     s->columns = (s->free_start ? 1 : 0) + (s->free_rate ? 1 : 0);
+    s->step_s = (t_s[n - 1] - t_s[0]) / (double)(n - 1);
+    for (size_t i = 1; i < n; i++) {
+        if (fabs(t_s[i] - t_s[i - 1] - s->step_s) > 1e-6 * s->step_s) {
+            s->step_s = 0;
+            break;
+        }
+    }
     filter(s, colour);
     s->mean = 0;
     if (s->free_start) {
@@ -120,24 +127,19 @@ struct rise_point rise_at(const struct rise_system *s, double tau_s)
 {
     struct rise_point out = {.tau_s = tau_s};
     double ee = 0, e0 = 0, e1 = 0, ey = 0;
-    double decay = 1, factor = 1, step_s = -1, before = 0, innovation = 0;
+    /* even spacing needs one exponential in all */
+    double decay = 1, factor = exp(-s->step_s / tau_s), before = 0, innovation = 0;
+    const double ar = s->ar, *theta = s->theta, *scale = s->scale, *q0 = s->q0, *q1 = s->q1, *y = s->y;
     for (size_t i = 0; i < s->n; i++) {
-        if (i > 0) {
-            double gap_s = s->t_s[i] - s->t_s[i - 1];
-            if (fabs(gap_s - step_s) > 1e-9 * gap_s) { /* even spacing needs one exponential in all */
-                step_s = gap_s;
-                factor = exp(-gap_s / tau_s);
-            }
-            decay *= factor;
-        }
         double raw = 1 - decay;
-        innovation = raw - s->ar * before - s->theta[i] * innovation;
+        innovation = raw - ar * before - theta[i] * innovation;
         before = raw;
-        double e = innovation * s->scale[i];
+        double e = innovation * scale[i];
         ee += e * e;
-        e0 += e * s->q0[i];
-        e1 += e * s->q1[i];
-        ey += e * s->y[i];
+        e0 += e * q0[i];
+        e1 += e * q1[i];
+        ey += e * y[i];
+        decay = s->step_s > 0 || i + 1 == s->n ? decay * factor : exp(-(s->t_s[i + 1] - s->start_s) / tau_s);
     }
     if (!s->free_start)
         e0 = 0;
@@ -154,45 +156,6 @@ struct rise_point rise_at(const struct rise_system *s, double tau_s)
     out.level = s->free_start ? (e0 - out.share * s->c1_on_c0) / s->c0_norm : 0;
     out.amplitude = ey / out.norm;
     out.rss = fmax(0, s->rss - ey * out.amplitude);
-    return out;
-}
-
-struct rise_pair rise_pair_at(const struct rise_system *s, double tau_s, double other_tau_s)
-{
-    const double tau[2] = {tau_s, other_tau_s};
-    double decay[2] = {1, 1}, factor[2] = {1, 1}, before[2] = {0}, innovation[2] = {0}, step_s = -1;
-    double square[2] = {0}, on0[2] = {0}, on1[2] = {0}, on_y[2] = {0}, cross = 0;
-    for (size_t i = 0; i < s->n; i++) {
-        double gap_s = i > 0 ? s->t_s[i] - s->t_s[i - 1] : step_s;
-        bool uneven = i > 0 && fabs(gap_s - step_s) > 1e-9 * gap_s;
-        double e[2];
-        for (int k = 0; k < 2; k++) {
-            if (uneven)
-                factor[k] = exp(-gap_s / tau[k]);
-            if (i > 0)
-                decay[k] *= factor[k];
-            double raw = 1 - decay[k];
-            innovation[k] = raw - s->ar * before[k] - s->theta[i] * innovation[k];
-            before[k] = raw;
-            e[k] = innovation[k] * s->scale[i];
-            square[k] += e[k] * e[k];
-            on0[k] += e[k] * s->q0[i];
-            on1[k] += e[k] * s->q1[i];
-            on_y[k] += e[k] * s->y[i];
-        }
-        step_s = gap_s;
-        cross += e[0] * e[1];
-    }
-    for (int k = 0; k < 2; k++)
-        square[k] -= on0[k] * on0[k] + on1[k] * on1[k];
-    cross -= on0[0] * on0[1] + on1[0] * on1[1];
-    double first = on_y[0] * on_y[0] / square[0];
-    double rest = square[1] - cross * cross / square[0], rest_y = on_y[1] - cross / square[0] * on_y[0];
-    struct rise_pair out = {.rss = s->rss - first, .log_information = log(square[0])};
-    if (rest > 1e-9 * square[1]) {
-        out.rss -= rest_y * rest_y / rest;
-        out.log_information += log(rest);
-    }
     return out;
 }
 
@@ -231,13 +194,14 @@ double rise_runs_z(const struct rise_system *s, const struct rise_point *point)
         e1 = s->free_rate ? point->share * s->length : 0;
         e0 = s->free_start ? point->level * s->c0_norm + point->share * s->c1_on_c0 : 0;
     }
+    double factor = point ? exp(-s->step_s / point->tau_s) : 0;
     double up = 0, down = 0, runs = 0;
     int last = 0;
     for (size_t i = 0; i < s->n; i++) {
         double residual = s->y[i];
         if (point) {
             if (i > 0)
-                decay = exp(-(s->t_s[i] - s->start_s) / point->tau_s);
+                decay = s->step_s > 0 ? decay * factor : exp(-(s->t_s[i] - s->start_s) / point->tau_s);
             double raw = 1 - decay;
             innovation = raw - s->ar * before - s->theta[i] * innovation;
             before = raw;
@@ -258,28 +222,25 @@ double rise_runs_z(const struct rise_system *s, const struct rise_point *point)
     return variance > 0 ? (runs - mean) / sqrt(variance) : 0;
 }
 
-void rise_scan(const struct rise_system *s, double least_s, double most_s, struct rise_point *points, size_t count,
-               struct rise_point *best, int refinements)
+size_t rise_scan(const struct rise_system *s, double least_s, double most_s, struct rise_point *points, size_t count)
 {
-    double ratio = exp(log(most_s / least_s) / (double)(count - 1));
-    double tau_s = least_s;
+    double ratio = exp(log(most_s / least_s) / (double)(count - 1)), tau_s = least_s;
     size_t at = 0;
     for (size_t i = 0; i < count; i++, tau_s *= ratio) {
         points[i] = rise_at(s, tau_s);
         if (points[i].rss < points[at].rss)
             at = i;
     }
-    /* golden section (Kiefer 1953) inside the bracket around the best of the scan */
-    const double golden = 0.6180339887498949;
-    double low = log(points[at > 0 ? at - 1 : 0].tau_s), high = log(points[at + 1 < count ? at + 1 : at].tau_s);
-    *best = points[at];
+    return at;
+}
+
+struct rise_point rise_golden(const struct rise_system *s, double low_s, double high_s, int steps)
+{
+    const double golden = 0.6180339887498949; /* Kiefer 1953 */
+    double low = log(low_s), high = log(high_s);
     double left = high - golden * (high - low), right = low + golden * (high - low);
     struct rise_point a = rise_at(s, exp(left)), b = rise_at(s, exp(right));
-    for (int i = 0; i < refinements; i++) {
-        if (a.rss < best->rss)
-            *best = a;
-        if (b.rss < best->rss)
-            *best = b;
+    for (int i = 2; i < steps; i++) {
         if (a.rss < b.rss) {
             high = right;
             right = left;
@@ -294,8 +255,70 @@ void rise_scan(const struct rise_system *s, double least_s, double most_s, struc
             b = rise_at(s, exp(right));
         }
     }
-    if (a.rss < best->rss)
-        *best = a;
-    if (b.rss < best->rss)
-        *best = b;
+    return a.rss < b.rss ? a : b;
+}
+
+enum { SIDES = RISE_COLUMNS + 1 };
+
+/* One pass: filter and whitened products of all columns and y. `sides` is a constant where it is called, so that the
+ * inner loops unroll. */
+static inline double products(const struct rise_colour *c, const double *const *column, const int sides, size_t n,
+                              double gram[SIDES][SIDES])
+{
+    double before[SIDES] = {0}, innovation[SIDES] = {0}, v = c->first, theta = 0, log_det = 0, product = 1;
+    for (size_t i = 0; i < n; i++) {
+        if (i > 0) {
+            theta = c->cov / v;
+            v = c->var - c->cov * theta;
+        }
+        product *= v;
+        if (product < 1e-200 || product > 1e200) {
+            log_det += log(product);
+            product = 1;
+        }
+        double weight = 1 / v, weighted[SIDES];
+#pragma GCC unroll 5
+        for (int k = 0; k < sides; k++) {
+            double raw = column[k][i];
+            innovation[k] = raw - (i > 0 ? c->ar * before[k] : 0) - theta * innovation[k];
+            before[k] = raw;
+            weighted[k] = weight * innovation[k];
+        }
+#pragma GCC unroll 5
+        for (int k = 0; k < sides; k++)
+#pragma GCC unroll 5
+            for (int j = 0; j <= k; j++)
+                gram[k][j] += weighted[k] * innovation[j];
+    }
+    return log_det + log(product);
+}
+
+struct rise_restricted rise_restrict(const struct rise_colour *colour, const double *const *column, int columns,
+                                     const double *share, const double *y, size_t n)
+{
+    double g[SIDES][SIDES] = {{0}};
+    const double *all[SIDES] = {column[0], column[1], columns > 2 ? column[2] : y, columns > 2 ? column[3] : y, y};
+    struct rise_restricted out = {0};
+    out.log_det = columns > 2 ? products(colour, all, 5, n, g) : products(colour, all, 3, n, g);
+    /* Cholesky; the last row ends as y on the columns, its corner as the rest of y */
+    double c[SIDES] = {0};
+    for (int k = 0; k <= columns; k++) {
+        for (int j = 0; j < k; j++) {
+            for (int i = 0; i < j; i++)
+                g[k][j] -= g[k][i] * g[j][i];
+            g[k][j] /= g[j][j];
+            g[k][k] -= g[k][j] * g[k][j];
+        }
+        if (k == columns)
+            break;
+        g[k][k] = sqrt(fmax(g[k][k], 1e-300));
+        out.log_information += 2 * log(g[k][k]);
+        c[k] = share[k];
+        for (int i = 0; i < k; i++)
+            c[k] -= g[k][i] * c[i];
+        c[k] /= g[k][k];
+        out.variance += c[k] * c[k];
+    }
+    out.rss = fmax(0, g[columns][columns]);
+    return out;
 }

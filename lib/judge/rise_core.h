@@ -27,6 +27,7 @@ struct rise_system {
     double *q0, *q1, *y, *theta, *scale;
     bool free_start, free_rate; /* p0 and r fitted; else zero */
     double ar;
+    double step_s;        /* of an even spacing; 0 when uneven */
     double mid_s, unit_s; /* u = (t - mid) / unit */
     double start_s;       /* t0 of the transient */
     double mean;          /* taken off y before all else (free_start only) */
@@ -54,13 +55,6 @@ struct rise_point {
 };
 struct rise_point rise_at(const struct rise_system *s, double tau_s);
 
-/* Two taus at once, as a fit in which tau is free spends them: residual sum of squares and log of the determinant of
- * the information about both. */
-struct rise_pair {
-    double rss, log_information;
-};
-struct rise_pair rise_pair_at(const struct rise_system *s, double tau_s, double other_tau_s);
-
 /* Linear functional a r + b A with r per s. */
 struct rise_estimate {
     double value, variance; /* variance in units of s2 */
@@ -76,9 +70,20 @@ double rise_start(const struct rise_system *s, const struct rise_point *point);
  * point NULL: residuals of the line. */
 double rise_runs_z(const struct rise_system *s, const struct rise_point *point);
 
-/* Minimum of rss over tau: scan of `count` points between the ends, then golden section in log tau.
- * points: receives the scan (count entries). *best: the refined minimum. */
-void rise_scan(const struct rise_system *s, double least_s, double most_s, struct rise_point *points, size_t count,
-               struct rise_point *best, int refinements);
+/* Minimum of rss over tau: scan of `count` points, even in log tau, between the ends.  Index of the least. */
+size_t rise_scan(const struct rise_system *s, double least_s, double most_s, struct rise_point *points, size_t count);
+
+/* Minimum between two taus by golden section in log tau, `steps` evaluations. */
+struct rise_point rise_golden(const struct rise_system *s, double low_s, double high_s, int steps);
+
+/* What one colour says of data whose columns (orthogonal in the plain sense) are to be freed of: for choosing among
+ * colours by restricted likelihood. */
+enum { RISE_COLUMNS = 4 };
+struct rise_restricted {
+    double rss, log_det, log_information;
+    double variance; /* of sum of share[j] times coefficient j, in units of s2 */
+};
+struct rise_restricted rise_restrict(const struct rise_colour *colour, const double *const *column, int columns,
+                                     const double *share, const double *y, size_t n);
 
 #endif
