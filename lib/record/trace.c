@@ -11,6 +11,24 @@
 
 enum { VALUE_MAX = 24, QUALITY_MAX = 40, FIELDS_MAX = 4 + 2 * TAUT_ROLES + 8 };
 
+static const char pairs[] =
+    "00010203040506070809101112131415161718192021222324252627282930313233343536373839404142434445464748495051525354"
+    "5556575859606162636465666768697071727374757677787980818283848586878889909192939495969798"
+    "99";
+
+static char *put_two(char *p, uint32_t value)
+{
+    memcpy(p, pairs + 2 * value, 2);
+    return p + 2;
+}
+
+static char *put_three(char *p, uint32_t value)
+{
+    uint32_t hundreds = value / 100;
+    *p = (char)('0' + hundreds);
+    return put_two(p + 1, value - hundreds * 100);
+}
+
 static char *put_whole(char *p, uint64_t value)
 {
     char digits[20];
@@ -23,15 +41,8 @@ static char *put_whole(char *p, uint64_t value)
     return p;
 }
 
-static char *put_three(char *p, uint32_t value)
-{
-    p[0] = (char)('0' + value / 100);
-    p[1] = (char)('0' + value / 10 % 10);
-    p[2] = (char)('0' + value % 10);
-    return p + 3;
-}
-
-/* The same text as taut_text_add_thousandths. */
+/* The same text as taut_text_add_thousandths. Pressures and the first hours of a run have at most four digits before
+ * the point: they go without a loop. */
 static char *put_thousandths(char *p, int64_t value)
 {
     uint64_t rest = (uint64_t)value;
@@ -39,18 +50,24 @@ static char *put_thousandths(char *p, int64_t value)
         *p++ = '-';
         rest = 0 - rest;
     }
-    if (rest <= UINT32_MAX) { /* 32-bit division is the cheaper one */
-        uint32_t small = (uint32_t)rest, whole = small / 1000;
-        if (whole < 10)
-            *p++ = (char)('0' + whole);
-        else
-            p = put_whole(p, whole);
+    if (rest >= 10000000) {
+        p = put_whole(p, rest / 1000);
         *p++ = '.';
-        return put_three(p, small - whole * 1000);
+        return put_three(p, (uint32_t)(rest % 1000));
     }
-    p = put_whole(p, rest / 1000);
+    uint32_t small = (uint32_t)rest, whole = small / 1000;
+    if (whole < 10) {
+        *p++ = (char)('0' + whole);
+    } else if (whole < 100) {
+        p = put_two(p, whole);
+    } else if (whole < 1000) {
+        p = put_three(p, whole);
+    } else {
+        uint32_t high = whole / 100;
+        p = put_two(put_two(p, high), whole - high * 100);
+    }
     *p++ = '.';
-    return put_three(p, (uint32_t)(rest % 1000));
+    return put_three(p, small - whole * 1000);
 }
 
 static char *put_text(char *p, const char *text)
