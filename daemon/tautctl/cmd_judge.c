@@ -183,6 +183,7 @@ static int check_limits(const char *command, const struct asked *a)
 /* ---- which readings ------------------------------------------------------------------------------------------ */
 
 struct span {
+    size_t before;     /* first reading that tells of the bag as it was before shut-off */
     size_t first, end; /* readings of the test: from shut-off, up to `end` */
 };
 
@@ -215,7 +216,7 @@ static int find_test(const struct tautctl_readings *readings, int wanted, struct
 static int find_span(const struct asked *a, const struct tautctl_readings *readings, struct tautctl_judgement *j,
                      struct span *span)
 {
-    *span = (struct span){0, readings->count};
+    *span = (struct span){0, 0, readings->count};
     if (!isnan(a->shut_off_s)) {
         while (span->first < readings->count && readings->at[span->first].t_ns < taut_ns(a->shut_off_s))
             span->first++;
@@ -235,6 +236,8 @@ static int find_span(const struct asked *a, const struct tautctl_readings *readi
         return tautctl_say(TAUTCTL_BAD_INPUT, "%s: --test %d: it has %d", a->path, wanted, j->tests);
     j->test = wanted ? wanted : j->tests;
     j->shut_off_known = true;
+    for (span->before = span->first; span->before > 0 && !in_test(&readings->at[span->before - 1]);)
+        span->before--;
     return 0;
 }
 
@@ -319,7 +322,7 @@ static enum taut_status run(const struct tautctl_readings *readings, const struc
     if (status != TAUT_OK)
         return status;
     enum taut_droptest_stage stage = TAUT_STAGE_BEFORE;
-    size_t i = j->shut_off_known ? 0 : span->first;
+    size_t i = span->before;
     int64_t t_ns = 0;
     double temperatures = 0, kelvins = 0;
     for (; i < span->end && stage != TAUT_STAGE_DECIDED; i++) {

@@ -11,8 +11,9 @@
 
 static const char help[] = "Usage: tautctl volume expansion --reference-l V --reference-mbar P\n"
                            "                                --before-mbar B --after-mbar A [OPTIONS]\n"
-                           "       tautctl volume leak --leak Q --leak-unit UNIT\n"
-                           "                           --closed-mbar-per-min R0 --open-mbar-per-min R1 [OPTIONS]\n\n"
+                           "       tautctl volume leak --leak Q [--leak-unit UNIT]\n"
+                           "                           --closed-mbar-per-min R0 --open-mbar-per-min R1\n"
+                           "                           [OPTIONS]\n\n"
                            "expansion: a vessel of known volume is opened into the shut-off bag. All\n"
                            "pressures absolute; read after temperatures have evened out (a minute).\n"
                            "  --reference-l V      volume of the vessel with its line\n"

@@ -10,6 +10,7 @@
 #include <string.h>
 #include <strings.h>
 
+#include "taut/text.h"
 #include "taut/time.h"
 #include "taut/units.h"
 
@@ -24,7 +25,10 @@ void tautctl_csv_init(struct tautctl_csv *csv, FILE *file, const char *name, cha
 static enum taut_status complain_at(const struct tautctl_csv *csv, int column, enum taut_status status, struct taut_diag *diag,
                                     const char *text)
 {
-    taut_diag_set(diag, status, "%s", text);
+    taut_diag_set(diag, status, "%s", "");
+    struct taut_text shown; /* a cell may hold what a terminal obeys */
+    taut_text_init(&shown, diag->text, sizeof diag->text);
+    taut_text_add_printable(&shown, text);
     snprintf(diag->file, sizeof diag->file, "%s", csv->name);
     diag->line = csv->line;
     diag->column = column;

@@ -10,6 +10,7 @@
 #include <string.h>
 #include <strings.h>
 
+#include "taut/text.h"
 #include "taut/units.h"
 #include "tautctl/csv_in.h"
 #include "tautctl/header.h"
@@ -34,6 +35,13 @@ struct loading {
     size_t capacity;
 };
 
+static void printable(const char *in, char *out, size_t size)
+{
+    struct taut_text text;
+    taut_text_init(&text, out, size);
+    taut_text_add_printable(&text, in);
+}
+
 /* Say what only the caller can tell. */
 static enum taut_status TAUT_PRINTF(2, 3) ask(struct loading *l, const char *format, ...)
 {
@@ -42,7 +50,8 @@ static enum taut_status TAUT_PRINTF(2, 3) ask(struct loading *l, const char *for
     va_start(args, format);
     vsnprintf(text, sizeof text, format, args);
     va_end(args);
-    taut_diag_set(l->diag, TAUT_E_ARG, "%s", text);
+    taut_diag_set(l->diag, TAUT_E_ARG, "%s", "");
+    printable(text, l->diag->text, sizeof l->diag->text);
     snprintf(l->diag->file, sizeof l->diag->file, "%s", l->csv->name);
     return TAUT_E_ARG;
 }
@@ -252,8 +261,8 @@ static enum taut_status find_units(struct loading *l)
     out->ambient_column = l->column[AMBIENT] >= 0;
     out->temperature_column = l->column[TEMPERATURE] >= 0;
     out->phases = l->column[PHASE] >= 0;
-    snprintf(out->time_column, sizeof out->time_column, "%s", heading(l, l->column[TIME]));
-    snprintf(out->pressure_column, sizeof out->pressure_column, "%s", heading(l, l->column[PRESSURE]));
+    printable(heading(l, l->column[TIME]), out->time_column, sizeof out->time_column);
+    printable(heading(l, l->column[PRESSURE]), out->pressure_column, sizeof out->pressure_column);
     return status;
 }
 

@@ -47,6 +47,10 @@ void taut_text_add_double(struct taut_text *text, double value);
 /** Append `string` as a JSON string with its quotes, escaped after RFC 8259; bytes that are not UTF-8 become U+FFFD. */
 void taut_text_add_json_string(struct taut_text *text, const char *string);
 
+/** Append `string` as it may be shown on a terminal: control characters and bytes that are not UTF-8 become '?'. What
+ *  does not fit is left out from there on (never half a character) and `full` is set. */
+void taut_text_add_printable(struct taut_text *text, const char *string);
+
 /** Is `string` UTF-8 (RFC 3629) all through?  Pure. */
 bool taut_text_is_utf8(const char *string);
 

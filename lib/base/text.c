@@ -125,6 +125,16 @@ void taut_text_add_json_string(struct taut_text *text, const char *string)
     taut_text_add_char(text, '"');
 }
 
+void taut_text_add_printable(struct taut_text *text, const char *string)
+{
+    for (const unsigned char *s = (const unsigned char *)string; *s && !text->full;) {
+        int n = utf8_length(s);
+        bool shown = n > 0 && *s >= 0x20 && *s != 0x7F && !(s[0] == 0xC2 && s[1] < 0xA0); /* C1 controls too */
+        taut_text_add_bytes(text, shown ? (const char *)s : "?", shown ? (size_t)n : 1);
+        s += n > 0 ? n : 1;
+    }
+}
+
 bool taut_text_is_utf8(const char *string)
 {
     for (const unsigned char *s = (const unsigned char *)string; *s;) {
