@@ -128,7 +128,7 @@ def leak_in_fill_is_alarmed_within_seconds_and_acknowledged():
         assert not [a for a in b.station()["alarms"] if a["state"] == "unacknowledged"]
         b.sim_do("bag A leak 300")
         alarm = b.until(lambda: [a for a in b.station()["alarms"] if a["state"] == "unacknowledged"], 300, "the alarm")
-        assert alarm[0]["kind"] == "vacuum-loss", alarm
+        assert alarm[0]["alarm"] == "vacuum-loss", alarm
         b.ctl("ack", "A")
         b.until(lambda: not [a for a in b.station()["alarms"] if a["state"] == "unacknowledged"], 20, "the acknowledgement")
         b.until(lambda: any("TAUT_EVENT=alarm" in line and "vacuum-loss" in line for line in b.hooks()), 10, "the hook", real=True)
@@ -304,11 +304,11 @@ def disk_full_keeps_judging_and_marks_the_gap():
             with contextlib.suppress(OSError), open(filler, "wb", buffering=0) as file:
                 while True:
                     file.write(b"x" * 4096)
-            b.until(lambda: [a for a in b.station()["alarms"] if a["kind"] == "record"], 600, "the record alarm")
+            b.until(lambda: [a for a in b.station()["alarms"] if a["alarm"] == "record"], 600, "the record alarm")
             b.ctl("fill", "A")
             assert b.station()["phase"] == "fill"  # judging goes on from memory
             filler.unlink()
-            b.until(lambda: not [a for a in b.station()["alarms"] if a["kind"] == "record" and a["condition"]], 600, "the alarm to go")
+            b.until(lambda: not [a for a in b.station()["alarms"] if a["alarm"] == "record" and a["condition"]], 600, "the alarm to go")
             b.ctl("finish", "A")
             (folder,) = b.folders()
             folder_is_whole(b, folder)
@@ -325,7 +325,7 @@ def serial_line_unplugged_and_back():
         b.ctl("start", "A", "RUDDER-028", "--recipe", "rudder")
         b.until(lambda: b.station()["channels"]["vent"]["quality"] == "good", 20, "a reading", real=True)
         b.unplug()
-        b.until(lambda: [a for a in b.station()["alarms"] if a["kind"] == "communication"], 20, "the alarm", real=True)
+        b.until(lambda: [a for a in b.station()["alarms"] if a["alarm"] == "communication"], 20, "the alarm", real=True)
         channel = b.station()["channels"]["vent"]
         assert channel["pressure_mbar"] is None and channel["quality"] == "bad", channel
         b.plug()
