@@ -63,7 +63,7 @@ ready() { # pid, name, log, test...
 "$programs/tautsim" --port "$modbus" --speed "$speed" --control "$run/sim.sock" config/demo/bench.yaml \
     >"$run/tautsim.log" 2>&1 </dev/null &
 sim=$!
-ready $sim tautsim "$run/tautsim.log" grep -q ready "$run/tautsim.log"
+ready $sim tautsim "$run/tautsim.log" grep -qs ready "$run/tautsim.log"
 "$programs/tautd" --config "$run/taut.yaml" --sim-speed "$speed" >"$run/tautd.log" 2>&1 </dev/null &
 daemon=$!
 ready $daemon tautd "$run/tautd.log" test -S "$run/taut.sock"
