@@ -178,6 +178,7 @@ else
 fi
 if [ $stay = yes ]; then
     say "page: http://127.0.0.1:$page   Ctrl-C ends it"
+    trap "finish $result" INT TERM
     wait $daemon
 fi
 [ $result -eq 0 ] || { cp "$run/tautd.log" build/demo/tautd.log && say "kept: build/demo/tautd.log"; }
