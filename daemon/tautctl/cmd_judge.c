@@ -29,7 +29,8 @@ static const char help[] = "Usage: tautctl judge FILE --limit-mbar-per-min X    
                            "                           phase column of a trace, else the first reading)\n"
                            "  --settle-s S             do not judge the first S seconds after that\n"
                            "                           (default 30 with a phase column, else 0)\n"
-                           "  --test-s S, --test-min-s S   length of the test; least length in early mode\n"
+                           "  --test-s S, --test-min-s S   length of the test (the whole record);\n"
+                           "                           least length in early mode (30, or 25 readings)\n"
                            "  --test N                 which test of a trace (default: the last)\n"
                            "  --drift-mbar-per-min X   bound of the sensor's own drift (0)\n"
                            "  --temperature-drift-k-per-h X  bound, when there is no temperature column (0)\n"
@@ -270,24 +271,38 @@ static struct taut_sweep sweep_of(const struct tautctl_reading *r)
     return sweep;
 }
 
-/* The whole record from the first judged reading on, unless a length was asked for. */
-static double length_of(const struct asked *a, const struct tautctl_readings *readings, const struct span *span, double settle_s)
+/* First and last good reading from `settle_s` after shut-off on, and how many. */
+struct judged {
+    double first_s, last_s;
+    size_t count;
+};
+
+static struct judged judged_of(const struct tautctl_readings *readings, const struct span *span, double settle_s)
 {
-    if (!isnan(a->test_s))
-        return a->test_s;
-    int64_t from_ns = readings->at[span->first].t_ns + taut_ns(settle_s), to_ns = from_ns;
-    bool found = false;
-    int64_t first_ns = from_ns;
+    int64_t from_ns = readings->at[span->first].t_ns + taut_ns(settle_s);
+    struct judged out = {0};
     for (size_t i = span->first; i < span->end; i++) {
         const struct tautctl_reading *r = &readings->at[i];
         if (r->t_ns < from_ns || !r->present || r->p.quality != TAUT_QUALITY_GOOD)
             continue;
-        if (!found)
-            first_ns = r->t_ns;
-        found = true;
-        to_ns = r->t_ns;
+        out.last_s = taut_seconds(r->t_ns);
+        if (out.count++ == 0)
+            out.first_s = out.last_s;
     }
-    return fmax(taut_seconds(to_ns - first_ns), 1);
+    return out;
+}
+
+/* With a handful of readings a bend can not be told from a leak: an early decision waits for this many. */
+#define EARLY_READINGS 25
+
+/* Length of the test: the whole record unless asked otherwise. */
+static void set_length(const struct asked *a, const struct judged *judged, struct taut_recipe *recipe)
+{
+    double length_s = judged->last_s - judged->first_s;
+    double spacing_s = judged->count > 1 ? length_s / (double)(judged->count - 1) : 0;
+    recipe->test_s = isnan(a->test_s) ? fmax(length_s, 1) : a->test_s;
+    recipe->test_min_s = isnan(a->test_min_s) ? fmax(recipe->test_min_s, EARLY_READINGS * spacing_s) : a->test_min_s;
+    recipe->test_min_s = fmin(recipe->test_min_s, recipe->test_s);
 }
 
 static void make_rule(const struct asked *a, const struct tautctl_readings *readings, const struct span *span,
@@ -302,8 +317,8 @@ static void make_rule(const struct asked *a, const struct tautctl_readings *read
     recipe->risk = a->risk;
     recipe->settle_min_s = !isnan(a->settle_s) ? a->settle_s : j->tests > 0 ? recipe->settle_min_s : 0;
     recipe->settle_max_s = fmax(recipe->settle_max_s, recipe->settle_min_s);
-    recipe->test_s = length_of(a, readings, span, recipe->settle_min_s);
-    recipe->test_min_s = !isnan(a->test_min_s) ? a->test_min_s : fmin(recipe->test_min_s, recipe->test_s);
+    struct judged judged = judged_of(readings, span, recipe->settle_min_s);
+    set_length(a, &judged, recipe);
     j->rule = taut_droptest_rule_from_recipe(recipe);
     j->rule.resolution_pa = a->resolution_mbar * TAUT_PA_PER_MBAR;
     j->rule.drift_pa_per_s = a->drift * MBAR_PER_MIN;

@@ -59,9 +59,10 @@ struct quantity {
     double value, low, high, limit;
 };
 
-static double half_width(const struct quantity *q)
+/* Distance to the bound that stands between the value and the limit. */
+static double reach(const struct quantity *q)
 {
-    return fmax(q->high - q->value, q->value - q->low);
+    return q->value < q->limit ? q->high - q->value : q->value - q->low;
 }
 
 static int quantities(const struct tautctl_judgement *j, struct quantity out[2])
@@ -93,7 +94,7 @@ static void print_headline(const struct tautctl_judgement *j)
     printf("%s", words[j->result.verdict]);
     for (int i = 0; i < n; i++) {
         char value[32], plus_minus[32], within[48] = "";
-        double half = half_width(&q[i]);
+        double half = reach(&q[i]);
         if (strcmp(q[i].name, "rise") == 0)
             snprintf(within, sizeof within, " in %g s", j->rule.rise_within_s);
         printf("%s %s%s ", i ? ";" : ":", q[i].name, within);
@@ -110,7 +111,7 @@ static void print_rule(const struct tautctl_judgement *j)
 {
     char text[640], more[700];
     taut_record_rule(&j->recipe, text, sizeof text);
-    snprintf(more, sizeof more, "%s. The \xC2\xB1 above reaches to the farther of the two bounds.", text);
+    snprintf(more, sizeof more, "%s. The \xC2\xB1 above reaches to the bound on the limit's side.", text);
     line("Rule", more);
     line("Why", taut_droptest_why_text(j->result.why));
 }

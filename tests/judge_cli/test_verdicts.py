@@ -126,6 +126,21 @@ class MadeUp(Case):
         self.assertLess(got["input"]["ended_s"], 600)
         self.assertGreaterEqual(got["input"]["ended_s"], 30)
 
+    def test_few_readings_of_a_bending_rise_are_no_early_fail(self):
+        for tau_s in (60, 180, 400):
+            for period_s in (2, 5, 10):
+                text = as_text(hold(period_s=period_s, rate_mbar_per_min=0, amplitude_mbar=5, tau_s=tau_s, noise_mbar=0.05))
+                got = self.judge(text, "--limit-mbar-per-min", "0.5", "--mode", "early")
+                self.assertEqual(got["verdict"], "pass", (tau_s, period_s))
+
+    def test_few_readings_of_a_leak_and_a_bend_are_no_pass(self):
+        for tau_s in (60, 180, 400):
+            for period_s in (2, 5, 10, 60):
+                text = as_text(hold(minutes=20, period_s=period_s, rate_mbar_per_min=0.6, amplitude_mbar=5, tau_s=tau_s, noise_mbar=0.03))
+                for mode in ("fixed", "early"):
+                    got = self.judge(text, "--limit-mbar-per-min", "0.5", "--mode", mode)
+                    self.assertNotEqual(got["verdict"], "pass", (tau_s, period_s, mode))
+
     def test_pumping_before_shut_off_is_evidence_and_not_judged(self):
         pumping = [(t, p) for t, p in hold(minutes=2, p0_mbar=45, rate_mbar_per_min=-20, noise_mbar=0.02)]
         rows = pumping + [(121 + t, p) for t, p in hold(minutes=10, p0_mbar=5, rate_mbar_per_min=0.1)]
