@@ -56,10 +56,20 @@ struct taut_change_result {
 /** Log likelihood ratio at which to call out, for a mean time between false alarms.  Pure.
  *  @param false_alarm_s  mean time to a false alarm wished for
  *  @param spacing_s      of the bins
- *  h = ln(bins between false alarms): each bin is a fresh look for about one candidate, and a likelihood ratio
- *  exceeds e^h by chance at most once in e^h (Wald 1947, Lai 1998; from memory). Simulation gives 1.3 to 1.6 times
- *  the time wished for when the noise is known (tests/stat/watch_false_alarms). */
+ *  h = ln(bins between false alarms) + 0.4: each bin is a fresh look for about one candidate, and a likelihood ratio
+ *  exceeds e^h by chance at most once in e^h (Wald 1947, Lai 1998; from memory). With the noise
+ *  known that gives 2 to 3 times the time wished for; the margin is for noise that had to be learnt
+ *  (tests/stat/watch_false_alarms). */
 double taut_change_threshold(double false_alarm_s, double spacing_s);
+
+/** Seconds after which a change has given so much information (Kullback-Leibler) against a quiet bag whose noise and
+ *  level have been followed for long: the Lorden/Lai yardstick of any detector's delay.
+ *  @param kind        RAMP of size Pa/s, or STEP of size Pa that comes with time constant lag_s (0: at once)
+ *  @param information what is needed; the logarithm of (false-alarm time over delay) for the bound
+ *  @param most_s      search no further
+ *  @return seconds, between bins by interpolation; infinity when not reached by most_s.  Pure; O(most_s / spacing). */
+double taut_change_delay_s(const struct taut_noise *noise, enum taut_change_kind kind, double size, double lag_s,
+                           double information, double most_s);
 
 /** Begin for a noise.  A least size that is not a positive number leaves that kind out. */
 void taut_change_init(struct taut_change *change, const struct taut_noise *noise, double threshold, double least_ramp_pa_per_s,

@@ -38,6 +38,35 @@ struct taut_watch_finding {
     uint32_t times;               /* losses told since init */
 };
 
+/** What a short isolation of the bag during fill has shown: the valve closed for some seconds, the rise judged. */
+enum taut_watch_check_verdict {
+    TAUT_CHECK_NONE,   /* none was made */
+    TAUT_CHECK_UNSURE, /* too short, or the bag behaved as if it were still pumped */
+    TAUT_CHECK_TIGHT,  /* the leak that matters is ruled out with 99 % */
+    TAUT_CHECK_LEAK    /* a leak of at least half of what matters, with 99 % */
+};
+
+struct taut_watch_check {
+    enum taut_watch_check_verdict verdict;
+    bool shut;       /* the readings show that the bag was shut off */
+    double span_s;   /* judged so long */
+    double needed_s; /* this long would do */
+    double rate_pa_per_s, u_rate_pa_per_s;
+};
+
+/** What the watch can tell on this bag, and when. Delays are means; infinite: never. */
+struct taut_watch_plan {
+    double isolated_s; /* the leak that matters, bag shut off */
+    double step_s;     /* the step that matters, at the gauge */
+    double gauge_pa,
+        pumped_s; /* what that leak makes at the gauge against the pump, and when told; NaN: speed or volume not known */
+    double least_leak_pa_per_s; /* told within tell_s, bag shut off */
+    double least_step_pa;       /* told within tell_s, at the gauge */
+    double check_s;             /* an isolation check of this length tells the leak from none, 1 % risk either way */
+    bool kept;                  /* the wish can be had with the pump on, as far as is known */
+    char sentence[TAUT_TEXT_MAX];
+};
+
 /** Working storage; plain, no destroy.  Treat the inside as private; the owner of lib/judge/watch.c extends it. */
 struct taut_watch {
     struct taut_watch_rule rule;
@@ -62,6 +91,14 @@ struct taut_watch {
     bool lost;
     enum taut_change_kind lost_kind;
     double lost_onset_s, lost_level_pa, lost_peak_pa, back_since_s, told_s;
+    /* a commanded change, an isolation check, a squeezed rest */
+    bool commanded;
+    double commanded_s, calm_since_s;
+    struct taut_watch_check check;
+    double check_from_s, check_before_pa;
+    double gap_pa, check_gap_before_pa, check_gap_sum, check_gaps; /* vent less manifold */
+    double check_n, check_t, check_p, check_tt, check_tp;
+    double dry_frac, dry_s, front_per_s; /* dry fraction of the bag at dry_s, and how fast it falls; NaN: not told */
     struct taut_cause_history history;
     struct taut_sweep latest; /* newest reading of each role */
 };
@@ -70,12 +107,26 @@ struct taut_watch_rule taut_watch_rule_from_recipe(const struct taut_recipe *rec
 
 TAUT_NODISCARD enum taut_status taut_watch_init(struct taut_watch *watch, const struct taut_watch_rule *rule);
 
-/** The way of holding changes at t_ns (also a deliberate change of vacuum: pass the same hold again to take a
- *  new baseline). What was learnt of the noise is kept. */
+/** The way of holding changes at t_ns (also a deliberate change of vacuum: pass the same hold again; then nothing but
+ *  the plain limit alarms until the pressure is calm again, two minutes at most, and the baseline is taken there).
+ *  What was learnt of the noise is kept.  LEARN to PUMPED keeps the level too.  Leaving ISOLATED closes the check. */
 void taut_watch_hold(struct taut_watch *watch, enum taut_hold hold, int64_t t_ns);
 
 /** Give one sweep.  O(1) amortised, fixed memory.  Borrowed result, valid until the next call. */
 const struct taut_watch_finding *taut_watch_push(struct taut_watch *watch, int64_t t_ns, const struct taut_sweep *sweep);
+
+/** The front stands at dry_frac of the bag's dry volume (0..1) at t_ns, as the operator sees it.  While CLAMPED the dry
+ *  rest is squeezed by the advancing resin (Boyle: p V stays) and a leak shows 1/dry times faster; from two sightings
+ *  both are taken into account in place of the plain clamp limit.  Other values are ignored. */
+void taut_watch_front(struct taut_watch *watch, int64_t t_ns, double dry_frac);
+
+/** The isolation check under way, or the last one.  Borrowed, valid until the next call. */
+const struct taut_watch_check *taut_watch_last_check(const struct taut_watch *watch);
+
+/** What can be told, and when, with the noise as learnt so far.
+ *  @param pump_m3_per_s  pumping speed at the bag; NaN when not known
+ *  Some 10^6 operations: for a page or a record, not per reading. */
+void taut_watch_plan(const struct taut_watch *watch, double pump_m3_per_s, struct taut_watch_plan *plan);
 
 #ifdef __cplusplus
 }

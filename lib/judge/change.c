@@ -3,14 +3,13 @@
 #include <math.h>
 #include <string.h>
 
-enum { KEEP = 10 };             /* candidates per octave of age are KEEP/2; spacing is at most age * 2 / KEEP */
+enum { KEEP = 10 }; /* candidates per octave of age are KEEP/2; spacing is at most age * 2 / KEEP */
+static const double learnt_margin = 0.4;
 static const double clip = 4.0; /* one wild bin may not pass for a change */
 
 double taut_change_threshold(double false_alarm_s, double spacing_s)
 {
-    double looks = fmax(false_alarm_s / spacing_s, 2.0);
-    double h = log(looks);
-    return h;
+    return log(fmax(false_alarm_s / spacing_s, 2.0)) + learnt_margin;
 }
 
 void taut_change_restart(struct taut_change *change)
@@ -100,6 +99,44 @@ static void consider(struct taut_change_result *best, enum taut_change_kind kind
     *best = (struct taut_change_result){kind, evidence, size, from->onset_s, from->level_pa};
 }
 
+static double innovation_variance(const struct taut_change *change, double scale)
+{
+    double v = change->noise.sigma_pa * change->noise.sigma_pa;
+    return change->p11 + 2 * change->p12 + change->p22 + (scale - 1 + 1e-3) * v;
+}
+
+/* Take an innovation of the bin now predicted to.  Gains are returned; so is the innovation's variance. */
+static double update(struct taut_change *change, double innovation, double *k1, double *k2, double scale)
+{
+    double s = innovation_variance(change, scale);
+    double g1 = change->p11 + change->p12, g2 = change->p12 + change->p22;
+    *k1 = g1 / s;
+    *k2 = g2 / s;
+    change->level_pa += *k1 * innovation;
+    change->ar_pa += *k2 * innovation;
+    change->p11 -= *k1 * g1;
+    change->p12 -= *k1 * g2;
+    change->p22 -= *k2 * g2;
+    return s;
+}
+
+/* One bin's innovation e (variance s) seen by a candidate: what a unit change since its onset would have added. */
+static void carry(struct taut_change_candidate *c, double t_s, double phi, double k1, double k2, double e, double s)
+{
+    c->ramp_noise *= phi;
+    c->step_noise *= phi;
+    double ramp = (t_s - c->onset_s) - c->ramp_level - c->ramp_noise;
+    double step = 1 - c->step_level - c->step_noise;
+    c->ramp_level += k1 * ramp;
+    c->ramp_noise += k2 * ramp;
+    c->step_level += k1 * step;
+    c->step_noise += k2 * step;
+    c->ramp_c += ramp * e / s;
+    c->ramp_d += ramp * ramp / s;
+    c->step_c += step * e / s;
+    c->step_d += step * step / s;
+}
+
 struct taut_change_result taut_change_push(struct taut_change *change, double t_s, double mean_pa, double scale)
 {
     struct taut_change_result best = {.kind = TAUT_CHANGE_NONE};
@@ -107,14 +144,11 @@ struct taut_change_result taut_change_push(struct taut_change *change, double t_
         start(change, t_s, mean_pa);
         return best;
     }
-    double onset_s = change->at_s;
-    double floor_v = change->noise.sigma_pa * change->noise.sigma_pa;
-    add_candidate(change, onset_s);
-    double phi = predict(change, t_s);
-    double s = change->p11 + 2 * change->p12 + change->p22 + (scale - 1) * floor_v + 1e-3 * floor_v;
-    double k1 = (change->p11 + change->p12) / s, k2 = (change->p12 + change->p22) / s;
-    double e = mean_pa - change->level_pa - change->ar_pa, bound = clip * sqrt(s);
-    e = fmin(fmax(e, -bound), bound);
+    add_candidate(change, change->at_s);
+    double phi = predict(change, t_s), k1, k2;
+    double bound = clip * sqrt(innovation_variance(change, scale));
+    double e = fmin(fmax(mean_pa - change->level_pa - change->ar_pa, -bound), bound);
+    double s = update(change, e, &k1, &k2, scale);
     double down = 0;
     change->bin++;
     for (int i = 0; i < change->candidates;) {
@@ -124,33 +158,48 @@ struct taut_change_result taut_change_push(struct taut_change *change, double t_
             continue;
         }
         i++;
-        c->ramp_noise *= phi;
-        c->step_noise *= phi;
-        double ramp = (t_s - c->onset_s) - c->ramp_level - c->ramp_noise;
-        double step = 1 - c->step_level - c->step_noise;
-        c->ramp_level += k1 * ramp;
-        c->ramp_noise += k2 * ramp;
-        c->step_level += k1 * step;
-        c->step_noise += k2 * step;
-        c->ramp_c += ramp * e / s;
-        c->ramp_d += ramp * ramp / s;
-        c->step_c += step * e / s;
-        c->step_d += step * step / s;
+        carry(c, t_s, phi, k1, k2, e, s);
         consider(&best, TAUT_CHANGE_RAMP, evidence_of(c->ramp_c, c->ramp_d, change->least_ramp_pa_per_s), c->ramp_c / c->ramp_d,
                  c);
         consider(&best, TAUT_CHANGE_STEP, evidence_of(c->step_c, c->step_d, change->least_step_pa), c->step_c / c->step_d, c);
         if (c->step_c < 0)
             down = fmax(down, 0.5 * c->step_c * c->step_c / c->step_d);
     }
-    change->level_pa += k1 * e;
-    change->ar_pa += k2 * e;
-    double p11 = change->p11 - k1 * (change->p11 + change->p12);
-    double p12 = change->p12 - k1 * (change->p12 + change->p22);
-    double p22 = change->p22 - k2 * (change->p12 + change->p22);
-    change->p11 = p11;
-    change->p12 = p12;
-    change->p22 = p22;
     if (best.evidence < change->threshold)
         best.kind = down > change->threshold ? TAUT_CHANGE_DOWN : TAUT_CHANGE_NONE;
     return best;
+}
+
+/* The filter's gains once it has settled; returns the innovation's variance. */
+static double settle(struct taut_change *change, double *k1, double *k2)
+{
+    double s = 1;
+    for (int i = 1; i <= 4000; i++) {
+        double before = change->p11;
+        predict(change, i * change->noise.spacing_s);
+        s = update(change, 0, k1, k2, 1);
+        if (i > 50 && fabs(change->p11 - before) < 1e-9 * before)
+            break;
+    }
+    return s;
+}
+
+double taut_change_delay_s(const struct taut_noise *noise, enum taut_change_kind kind, double size, double lag_s,
+                           double information, double most_s)
+{
+    struct taut_change change;
+    taut_change_init(&change, noise, 1, 1, 1);
+    start(&change, 0, 0);
+    double k1 = 0, k2 = 0, s = settle(&change, &k1, &k2), level = 0, ar = 0, sum = 0, dt = noise->spacing_s;
+    for (double t = dt; t <= most_s; t += dt) {
+        double signal = kind == TAUT_CHANGE_RAMP ? size * t : size * (lag_s > 0 ? 1 - exp(-t / lag_s) : 1);
+        ar *= noise->phi;
+        double g = signal - level - ar, more = 0.5 * g * g / s;
+        level += k1 * g;
+        ar += k2 * g;
+        if (sum + more >= information)
+            return t - dt * (1 - (information - sum) / more);
+        sum += more;
+    }
+    return INFINITY;
 }

@@ -5,14 +5,17 @@
 #include <stdio.h>
 #include <string.h>
 
+#include "judge/watch_parts.h"
 #include "taut/units.h"
 
 static const double bin_s = 0.5;
-static const double settle_s = 10;     /* after a change of hold nothing is learnt for so long */
-static const double blind_after_s = 3; /* a gap this long breaks what is being learnt */
-static const double back_s = 5;        /* a loss is over when it has looked over for so long */
-static const double tell_again_s = 5;  /* the evidence is written anew so often */
-static const double careful = 0.85;    /* quantile of the wander's posterior */
+static const double settle_s = 10;                   /* after a change of hold nothing is learnt for so long */
+static const double blind_after_s = 3;               /* a gap this long breaks what is being learnt */
+static const double back_s = 5;                      /* a loss is over when it has looked over for so long */
+static const double tell_again_s = 5;                /* the evidence is written anew so often */
+static const double calm_s = 5, command_max_s = 120; /* after a commanded change */
+static const double least_dry_frac = 0.02;
+static const double careful = 0.8; /* quantile of the wander's posterior */
 
 struct taut_watch_rule taut_watch_rule_from_recipe(const struct taut_recipe *recipe)
 {
@@ -34,6 +37,19 @@ static double now_s(const struct taut_watch *watch)
 }
 
 /* ---- beginning and changing holds ------------------------------------------------------------------------- */
+
+/* Rise of a squeezed dry rest without any leak, and the leak that matters as it shows in that rest. */
+static void squeeze(const struct taut_watch *watch, double t_s, double *rate, double *leak)
+{
+    double dry = fmin(fmax(watch->dry_frac - watch->front_per_s * (t_s - watch->dry_s), least_dry_frac), 1.0);
+    *rate = watch->pace.level_pa * watch->front_per_s / dry;
+    *leak = watch->rule.leak_pa_per_s / dry;
+}
+
+static bool knows_front(const struct taut_watch *watch)
+{
+    return watch->hold == TAUT_HOLD_CLAMPED && isfinite(watch->front_per_s) && isfinite(watch->pace.level_pa);
+}
 
 /* Which changes matter in each way of holding. */
 static void arm(struct taut_watch *watch)
@@ -81,6 +97,7 @@ enum taut_status taut_watch_init(struct taut_watch *watch, const struct taut_wat
     watch->hold = TAUT_HOLD_LEARN;
     watch->spacing_s = watch->sample_s = bin_s;
     watch->refit_at = 40;
+    watch->dry_frac = watch->dry_s = watch->front_per_s = watch->gap_pa = NAN;
     taut_learn_init(&watch->learn);
     taut_cause_history_init(&watch->history);
     taut_hunt_init(&watch->hunt, rule->resolution_pa > 0 ? rule->resolution_pa / sqrt(12.0) : 0, TAUT_HUNT_AGILITY);
@@ -105,12 +122,20 @@ static void forget_loss(struct taut_watch *watch)
 
 void taut_watch_hold(struct taut_watch *watch, enum taut_hold hold, int64_t t_ns)
 {
+    double t_s = watch->seen ? taut_seconds(t_ns - watch->origin_ns) : 0;
+    if (hold == TAUT_HOLD_ISOLATED)
+        taut_watch_check_begin(watch, t_s);
+    watch->commanded = hold == watch->hold && hold != TAUT_HOLD_LEARN && watch->seen;
+    watch->commanded_s = t_s;
+    watch->calm_since_s = NAN;
+    if (hold != TAUT_HOLD_CLAMPED)
+        watch->dry_frac = watch->front_per_s = NAN;
     bool goes_on = watch->hold == TAUT_HOLD_LEARN && hold == TAUT_HOLD_PUMPED && watch->change.started;
     struct taut_change before = watch->change;
     watch->hold = hold;
     watch->hold_ns = t_ns;
     watch->bin_n = 0;
-    watch->quiet_until_s = (watch->seen ? taut_seconds(t_ns - watch->origin_ns) : 0) + settle_s;
+    watch->quiet_until_s = t_s + settle_s;
     taut_learn_gap(&watch->learn);
     take_noise(watch);
     arm(watch);
@@ -122,6 +147,31 @@ void taut_watch_hold(struct taut_watch *watch, enum taut_hold hold, int64_t t_ns
     }
     forget_loss(watch);
     watch->finding.baseline_pa = watch->finding.above_pa = NAN;
+}
+
+void taut_watch_front(struct taut_watch *watch, int64_t t_ns, double dry_frac)
+{
+    double t_s = taut_seconds(t_ns - watch->origin_ns);
+    if (!(dry_frac >= 0 && dry_frac <= 1) || watch->hold != TAUT_HOLD_CLAMPED)
+        return;
+    if (isfinite(watch->dry_frac) && t_s > watch->dry_s)
+        watch->front_per_s = fmax((watch->dry_frac - dry_frac) / (t_s - watch->dry_s), 0);
+    watch->dry_frac = dry_frac;
+    watch->dry_s = t_s;
+}
+
+/* A commanded change is over when the pressure has been calm for a while, or has taken too long about it. */
+static void follow_command(struct taut_watch *watch, double t_s)
+{
+    double calm_rate = fmax(watch->rule.leak_pa_per_s, watch->pace.u_rate_pa_per_s);
+    if (!(fabs(watch->pace.rate_pa_per_s) < calm_rate))
+        watch->calm_since_s = NAN;
+    else if (isnan(watch->calm_since_s))
+        watch->calm_since_s = t_s;
+    if (t_s - watch->calm_since_s >= calm_s || t_s - watch->commanded_s >= command_max_s) {
+        watch->commanded = false;
+        taut_change_restart(&watch->change);
+    }
 }
 
 /* ---- a loss under way ------------------------------------------------------------------------------------- */
@@ -193,7 +243,7 @@ static void follow_loss(struct taut_watch *watch, double t_s)
 static void learn_bin(struct taut_watch *watch, double t_s, double mean)
 {
     bool bends = watch->hold == TAUT_HOLD_ISOLATED || watch->hold == TAUT_HOLD_CLAMPED;
-    if (bends || watch->lost || t_s < watch->quiet_until_s)
+    if (bends || watch->lost || watch->commanded || t_s < watch->quiet_until_s)
         return;
     taut_learn_push(&watch->learn, mean);
     if (watch->learn.bins >= watch->refit_at) {
@@ -209,7 +259,15 @@ static void close_bin(struct taut_watch *watch)
     watch->bin_n = 0;
     learn_bin(watch, t_s, mean);
     taut_hunt_push(&watch->pace, t_s, mean);
-    if (!watch->lost) {
+    taut_watch_check_push(watch, t_s, mean);
+    if (knows_front(watch)) {
+        double leak;
+        squeeze(watch, t_s, &watch->change.trend_pa_per_s, &leak);
+        watch->change.least_ramp_pa_per_s = 0.5 * leak;
+    }
+    if (watch->commanded) {
+        follow_command(watch, t_s);
+    } else if (!watch->lost) {
         struct taut_change_result found = taut_change_push(&watch->change, t_s, mean, 1.0);
         f->baseline_pa = watch->change.level_pa;
         if (found.kind == TAUT_CHANGE_DOWN)

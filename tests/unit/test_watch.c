@@ -245,6 +245,121 @@ static void the_plain_limit_holds_in_every_hold(void **state)
     assert_true(b.watch.finding.limit_alarm);
 }
 
+static void a_check_while_isolated_tells_a_leak_from_a_tight_bag(void **state)
+{
+    (void)state;
+    for (uint64_t seed = 1; seed <= 5; seed++) {
+        struct bench b = bench_at(&usual, 0.1, seed);
+        b.has_manifold = true;
+        quiet(&b, 600);
+        taut_watch_hold(&b.watch, TAUT_HOLD_PUMPED, taut_ns(b.t_s));
+        quiet(&b, 120);
+        /* tight: the bag stays, the relieved manifold falls */
+        taut_watch_hold(&b.watch, TAUT_HOLD_ISOLATED, taut_ns(b.t_s));
+        for (int i = 0; i < 300; i++)
+            assert_false(alarmed(read_once(&b, 5 * MBAR, 1 * MBAR)));
+        assert_int_equal(taut_watch_last_check(&b.watch)->verdict, TAUT_CHECK_TIGHT);
+        assert_true(taut_watch_last_check(&b.watch)->needed_s < 30);
+        taut_watch_hold(&b.watch, TAUT_HOLD_PUMPED, taut_ns(b.t_s));
+        quiet(&b, 120);
+        assert_int_equal(taut_watch_last_check(&b.watch)->verdict, TAUT_CHECK_TIGHT); /* kept for the record */
+        /* 4 mbar/min that the pump had hidden */
+        taut_watch_hold(&b.watch, TAUT_HOLD_ISOLATED, taut_ns(b.t_s));
+        for (int i = 0; i < 300; i++)
+            read_once(&b, 5 * MBAR + 4 * MBAR_PER_MIN * 0.1 * i, 1 * MBAR);
+        const struct taut_watch_check *check = taut_watch_last_check(&b.watch);
+        assert_int_equal(check->verdict, TAUT_CHECK_LEAK);
+        assert_true(fabs(check->rate_pa_per_s - 4 * MBAR_PER_MIN) < 4 * check->u_rate_pa_per_s);
+        assert_true(alarmed(&b.watch.finding));
+    }
+}
+
+static void a_check_on_a_bag_that_is_still_pumped_says_nothing(void **state)
+{
+    (void)state;
+    for (uint64_t seed = 1; seed <= 20; seed++) {
+        struct bench b = bench_at(&usual, 0.1, seed);
+        b.has_manifold = true;
+        quiet(&b, 600);
+        taut_watch_hold(&b.watch, TAUT_HOLD_PUMPED, taut_ns(b.t_s));
+        quiet(&b, 120);
+        taut_watch_hold(&b.watch, TAUT_HOLD_ISOLATED, taut_ns(b.t_s));
+        for (int i = 0; i < 600; i++)
+            read_once(&b, 5 * MBAR, 2 * MBAR);
+        assert_int_equal(taut_watch_last_check(&b.watch)->verdict, TAUT_CHECK_UNSURE);
+    }
+}
+
+static void a_deliberate_change_of_vacuum_is_no_alarm_and_gives_a_new_baseline(void **state)
+{
+    (void)state;
+    struct bench b = learnt(0.1, 37);
+    quiet(&b, 120);
+    taut_watch_hold(&b.watch, TAUT_HOLD_PUMPED, taut_ns(b.t_s)); /* the same again: commanded */
+    for (int i = 0; i < 1200; i++)
+        assert_false(alarmed(read_once(&b, (5 + 295 * fmin(i / 600.0, 1)) * MBAR, 0)));
+    for (int i = 0; i < 3000; i++)
+        assert_false(alarmed(read_once(&b, 300 * MBAR, 0)));
+    assert_true(fabs(b.watch.finding.baseline_pa - 300 * MBAR) < MBAR);
+    double delay = -1;
+    for (int i = 0; i < 600 && delay < 0; i++)
+        if (alarmed(read_once(&b, 300 * MBAR + 4 * MBAR_PER_MIN * 0.1 * i, 0)))
+            delay = 0.1 * i;
+    assert_true(delay > 0 && delay < 20);
+}
+
+/* Boyle: p V stays, so a rest of the volume d holds p/d. The front takes 60 % of the volume in 6 min. */
+static void a_squeezed_rest_is_expected_and_a_leak_into_it_is_not(void **state)
+{
+    (void)state;
+    struct taut_watch_rule rule = usual;
+    rule.clamp_limit_pa_per_s = 1 * MBAR_PER_MIN; /* below what the squeeze makes: without the front it must alarm */
+    for (int leaks = 0; leaks < 2; leaks++) {
+        for (int told = 0; told < 2; told++) {
+            struct bench b = bench_at(&rule, 0.1, 41);
+            quiet(&b, 600);
+            taut_watch_hold(&b.watch, TAUT_HOLD_CLAMPED, taut_ns(b.t_s));
+            bool alarm = false;
+            for (int i = 0; i < 3600; i++) {
+                double dry = 1 - 0.6 * i / 3600.0;
+                if (told && i % 300 == 0)
+                    taut_watch_front(&b.watch, taut_ns(b.t_s), dry);
+                double leaked = leaks && i > 1800 ? 4 * MBAR_PER_MIN * 0.1 * (i - 1800) : 0;
+                const struct taut_watch_finding *f = read_once(&b, (5 * MBAR + leaked) / dry, 0);
+                if (i > 610)
+                    alarm |= alarmed(f);
+            }
+            assert_int_equal(alarm, leaks || !told);
+        }
+    }
+}
+
+static void the_plan_says_when_the_pump_hides_the_leak(void **state)
+{
+    (void)state;
+    struct bench b = learnt(0.1, 43);
+    struct taut_watch_plan plan;
+    taut_watch_plan(&b.watch, NAN, &plan);
+    print_message("%s\n", plan.sentence);
+    assert_true(plan.kept);
+    assert_true(plan.isolated_s > 5 && plan.isolated_s < 20);
+    assert_true(plan.least_leak_pa_per_s < 2 * MBAR_PER_MIN);
+    b.watch.rule.volume_m3 = 5e-3;
+    taut_watch_plan(&b.watch, 2e-3, &plan); /* 5 L against 2 L/s: 2 mbar/min make 0.083 mbar */
+    print_message("%s\n", plan.sentence);
+    assert_true(fabs(plan.gauge_pa - 2 * MBAR_PER_MIN * 2.5) < 1e-9);
+    assert_false(plan.kept);
+    assert_non_null(strstr(plan.sentence, "isolation check"));
+    assert_true(plan.check_s > 5 && plan.check_s < 60);
+    b.watch.rule.volume_m3 = NAN;
+    b.watch.rule.tell_s = 3;
+    taut_watch_plan(&b.watch, NAN, &plan);
+    print_message("%s\n", plan.sentence);
+    assert_false(plan.kept);
+    assert_non_null(strstr(plan.sentence, "too noisy"));
+    assert_null(memchr(plan.sentence, '\0', 20));
+}
+
 static void a_copy_goes_on_as_the_original_to_the_bit(void **state)
 {
     (void)state;
@@ -292,6 +407,11 @@ int main(void)
         cmocka_unit_test(without_a_hold_the_watch_is_slow_but_not_blind),
         cmocka_unit_test(a_clamped_bag_may_rise_up_to_its_own_limit),
         cmocka_unit_test(the_plain_limit_holds_in_every_hold),
+        cmocka_unit_test(a_check_while_isolated_tells_a_leak_from_a_tight_bag),
+        cmocka_unit_test(a_check_on_a_bag_that_is_still_pumped_says_nothing),
+        cmocka_unit_test(a_deliberate_change_of_vacuum_is_no_alarm_and_gives_a_new_baseline),
+        cmocka_unit_test(a_squeezed_rest_is_expected_and_a_leak_into_it_is_not),
+        cmocka_unit_test(the_plan_says_when_the_pump_hides_the_leak),
         cmocka_unit_test(a_copy_goes_on_as_the_original_to_the_bit),
         cmocka_unit_test(rules_without_a_wish_are_refused),
         cmocka_unit_test(the_working_storage_stays_within_sixteen_kibibytes),
