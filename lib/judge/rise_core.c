@@ -70,7 +70,7 @@ void rise_prepare(struct rise_system *s, const struct rise_colour *colour, const
 {
     s->n = n;
     s->t_s = t_s;
-    s->start_s = t_s[0];
+    s->start_s = s->from_zero ? 0 : t_s[0];
     s->mid_s = s->free_start ? 0.5 * (t_s[0] + t_s[n - 1]) : 0;
     s->unit_s = 0.5 * (t_s[n - 1] - t_s[0]);
     s->columns = (s->free_start ? 1 : 0) + (s->free_rate ? 1 : 0);
@@ -128,7 +128,7 @@ struct rise_point rise_at(const struct rise_system *s, double tau_s)
     struct rise_point out = {.tau_s = tau_s};
     double ee = 0, e0 = 0, e1 = 0, ey = 0;
     /* even spacing needs one exponential in all */
-    double decay = 1, factor = exp(-s->step_s / tau_s), before = 0, innovation = 0;
+    double decay = s->from_zero ? exp(-s->t_s[0] / tau_s) : 1, factor = exp(-s->step_s / tau_s), before = 0, innovation = 0;
     const double ar = s->ar, *theta = s->theta, *scale = s->scale, *q0 = s->q0, *q1 = s->q1, *y = s->y;
     for (size_t i = 0; i < s->n; i++) {
         double raw = 1 - decay;
@@ -187,7 +187,7 @@ double rise_start(const struct rise_system *s, const struct rise_point *point)
 double rise_runs_z(const struct rise_system *s, const struct rise_point *point)
 {
     /* residual of the full model = y - A (e - projections); formed point by point again */
-    double decay = 1, before = 0, innovation = 0;
+    double decay = s->from_zero && point ? exp(-s->t_s[0] / point->tau_s) : 1, before = 0, innovation = 0;
     double amplitude = point ? point->amplitude : 0;
     double e0 = 0, e1 = 0;
     if (point) {

@@ -26,6 +26,7 @@ struct rise_system {
     const double *t_s; /* borrowed */
     double *q0, *q1, *y, *theta, *scale;
     bool free_start, free_rate; /* p0 and r fitted; else zero */
+    bool from_zero;             /* the transient starts at t = 0, not at the first point */
     double ar;
     double step_s;        /* of an even spacing; 0 when uneven */
     double mid_s, unit_s; /* u = (t - mid) / unit */

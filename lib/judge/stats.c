@@ -105,3 +105,62 @@ double taut_stats_runs_z(const double *x, size_t n)
     double variance = (mean - 1) * (mean - 2) / (up + down - 1);
     return variance > 0 ? (runs - mean) / sqrt(variance) : 0;
 }
+
+double taut_stats_conformance(double measured, double u, double low, double high)
+{
+    if (!(u > 0))
+        return NAN;
+    double below = isnan(low) ? 0 : taut_stats_normal_tail((measured - low) / u);
+    double above = isnan(high) ? 0 : taut_stats_normal_tail((high - measured) / u);
+    return 1 - below - above;
+}
+
+struct taut_guard taut_stats_guard(double limit, double u, double risk)
+{
+    double band = taut_stats_normal_upper(risk) * u;
+    return (struct taut_guard){limit - band, limit + band};
+}
+
+/* Simpson's rule over the process from the limit outwards, where the integrands are smooth. */
+void taut_stats_global_risk(double process_mean, double process_sd, double u, double limit, double guard, double *false_accept,
+                            double *false_reject)
+{
+    const int steps = 2000; /* even */
+    const double reach = 10;
+    double width = reach * (process_sd + fabs(limit - process_mean) / reach), h = width / steps, sum[2] = {0, 0};
+    for (int side = 0; side < 2; side++) {
+        for (int i = 0; i <= steps; i++) {
+            double value = limit + (side == 0 ? i : -i) * h, z = (value - process_mean) / process_sd;
+            double wrong = side == 0 ? taut_stats_normal_tail((value - limit + guard) / u)
+                                     : taut_stats_normal_tail((limit - guard - value) / u);
+            double weight = i == 0 || i == steps ? 1 : i % 2 ? 4 : 2;
+            sum[side] += weight * exp(-0.5 * z * z) * wrong;
+        }
+        sum[side] *= h / 3 * 0.39894228040143267794 / process_sd;
+    }
+    *false_accept = sum[0];
+    *false_reject = sum[1];
+}
+
+struct taut_sprt taut_stats_sprt(double alpha, double beta)
+{
+    return (struct taut_sprt){.log_a = log((1 - beta) / alpha), .log_b = log(beta / (1 - alpha))};
+}
+
+double taut_stats_sprt_accepts(const struct taut_sprt *test, double shift, double sigma, double mean)
+{
+    (void)sigma; /* the root of the moment generating function does not depend on it */
+    double h = 1 - 2 * mean / shift;
+    if (fabs(h) < 1e-9) /* no drift: a fair walk between the bounds */
+        return test->log_a / (test->log_a - test->log_b);
+    return expm1(h * test->log_a) / (exp(h * test->log_a) - exp(h * test->log_b));
+}
+
+double taut_stats_sprt_length(const struct taut_sprt *test, double shift, double sigma, double mean)
+{
+    double drift = shift / (sigma * sigma) * (mean - 0.5 * shift), spread = shift / sigma;
+    if (fabs(drift) < 1e-9 * spread * spread)
+        return -test->log_a * test->log_b / (spread * spread);
+    double accepts = taut_stats_sprt_accepts(test, shift, sigma, mean);
+    return (accepts * test->log_b + (1 - accepts) * test->log_a) / drift;
+}
