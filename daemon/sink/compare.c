@@ -41,12 +41,19 @@ static void compare_word(struct comparison *c, int test, const cJSON *object, co
         differ(c, test, name, recorded, computed);
 }
 
+static uint64_t bits(double value)
+{
+    uint64_t all;
+    memcpy(&all, &value, sizeof all);
+    return all;
+}
+
 /* null stands for every number that is not finite. */
 static void compare_number(struct comparison *c, int test, const cJSON *object, const char *name, double computed)
 {
     const cJSON *item = cJSON_GetObjectItemCaseSensitive(object, name);
     bool is_number = cJSON_IsNumber(item);
-    if (is_number ? memcmp(&item->valuedouble, &computed, sizeof computed) == 0 : cJSON_IsNull(item) && !isfinite(computed))
+    if (is_number ? bits(item->valuedouble) == bits(computed) : cJSON_IsNull(item) && !isfinite(computed))
         return;
     char was[40] = "nothing", is[40];
     if (is_number)
@@ -163,7 +170,7 @@ enum taut_status tautd_replay_compare(const char *folder, const struct taut_stat
                                       int most, int *differences, int *compared, struct taut_diag *diag)
 {
     struct comparison c = {.station = station, .out = out, .most = most};
-    char path[PATH_MAX], *text;
+    char path[PATH_MAX], *text = NULL;
     snprintf(path, sizeof path, "%.4000s/" TAUTD_RECORD, folder);
     enum taut_status status = read_whole(path, &text, diag);
     if (status == TAUT_OK) {
@@ -171,7 +178,7 @@ enum taut_status tautd_replay_compare(const char *folder, const struct taut_stat
     } else if (status == TAUT_E_NOENT) {
         snprintf(path, sizeof path, "%.4000s/" TAUTD_JOURNAL, folder);
         status = read_whole(path, &text, diag);
-        if (status == TAUT_OK)
+        if (status == TAUT_OK && text)
             compare_journal(&c, text);
     }
     free(text);

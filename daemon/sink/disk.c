@@ -333,7 +333,7 @@ int tautd_disk_last_run(int dir)
     const struct dirent *entry;
     while ((entry = readdir(entries))) {
         size_t digits = strspn(entry->d_name, "0123456789");
-        int number = digits > 0 && digits < 9 && entry->d_name[digits] == '\0' ? atoi(entry->d_name) : 0;
+        int number = digits > 0 && digits < 9 && entry->d_name[digits] == '\0' ? (int)strtol(entry->d_name, NULL, 10) : 0;
         if (number > last)
             last = number;
     }

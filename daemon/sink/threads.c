@@ -157,12 +157,12 @@ static void sync_stream(struct tautd_folder *folder, int which)
     if (result < 0) {
         stream->rewrite = true;
         folder->retry_ns[1] = ops->real_ns() + pause_ns(sink);
-        tautd_sink_trouble(folder, TAUTD_TROUBLE_SYNC_TRACE << which, stream_names[which], error);
+        tautd_sink_trouble(folder, (unsigned)TAUTD_TROUBLE_SYNC_TRACE << which, stream_names[which], error);
         return;
     }
     stream->rewrite = false;
     stream->synced = to;
-    tautd_sink_trouble_over(folder, TAUTD_TROUBLE_SYNC_TRACE << which);
+    tautd_sink_trouble_over(folder, (unsigned)TAUTD_TROUBLE_SYNC_TRACE << which);
 }
 
 static void put_first(struct tautd_folder *folder)

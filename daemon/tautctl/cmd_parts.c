@@ -217,7 +217,8 @@ int tautctl_cmd_parts(int argc, char **argv)
     snprintf(path, sizeof path, "%.4000s/parts", options.state);
     if (!each_folder(path, each_part, &entries))
         return tautctl_say(TAUTCTL_NO_INPUT, "%s can not be read: %s", path, strerror(errno));
-    qsort(entries.at, (size_t)entries.count, sizeof *entries.at, by_start);
+    if (entries.count > 1)
+        qsort(entries.at, (size_t)entries.count, sizeof *entries.at, by_start);
     if (!options.json && entries.count > 0)
         printf("%-16s  %-9s %-13s %3s  %s\n", "STARTED (UTC)", "RESULT", "VERDICT", "RUN", "PART");
     for (int i = 0; i < entries.count; i++) {
@@ -365,7 +366,7 @@ static bool find_run(const char *state, const char *part, const char *run, char 
     char name[TAUT_FOLDER_NAME_MAX];
     if (taut_part_folder(part, name, diag))
         return false;
-    int last = run ? atoi(run) : 0;
+    int last = run ? (int)strtol(run, NULL, 10) : 0;
     snprintf(out, PATH_MAX, "%.3800s/parts/%s", state, name);
     if (!run) {
         int dir = tautd_disk_folder(&tautd_file_ops_real, AT_FDCWD, out, false);

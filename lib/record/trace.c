@@ -18,7 +18,7 @@ static const char pairs[] =
 
 static char *put_two(char *p, uint32_t value)
 {
-    memcpy(p, pairs + 2 * value, 2);
+    memcpy(p, pairs + (size_t)2 * value, 2);
     return p + 2;
 }
 
@@ -73,7 +73,7 @@ static char *put_thousandths(char *p, int64_t value)
 static char *put_text(char *p, const char *text)
 {
     size_t n = strlen(text);
-    memcpy(p, text, n);
+    memcpy(p, text, n); /* NOLINT(bugprone-not-null-terminated-result): the row is not a string */
     return p + n;
 }
 
@@ -140,7 +140,7 @@ static char *put_sample(char *p, int role, const struct taut_sample *sample)
     *p++ = ',';
     if (sample->quality == TAUT_QUALITY_GOOD) {
         if (printable)
-            return (char *)memcpy(p, "good", 4) + 4;
+            return put_text(p, "good");
         return put_text(p, "bad:not-a-number");
     }
     p = put_text(p, taut_quality_text(sample->quality));
