@@ -274,7 +274,7 @@ int tautsim_bench_registers(const struct tautsim_bench *bench, int gateway, int 
         if (spec->gateway_index != gateway || spec->unit != unit || spec->table != table || spec->reg >= first + count ||
             spec->reg + 2 <= first)
             continue;
-        uint16_t registers[2];
+        uint16_t registers[2] = {0};
         int have = encode(bench, i, registers);
         for (int r = 0; r < have; r++) {
             int at = spec->reg + r - first;

@@ -30,7 +30,9 @@ struct tautsim_bench {
     int next_event;
     struct taut_random weather;
     double ambient_drift_pa_per_s, ambient_wander_pa, temperature_drift_k_per_s;
-    bool quiet; /* sensors without noise */
+    bool quiet;                              /* sensors without noise */
+    bool gateway_down[TAUTSIM_GATEWAYS_MAX]; /* for the server: no connections */
+    bool serial_down;                        /* for the server: the adapter is unplugged */
     int unit_faults;
     struct tautsim_unit_fault unit_fault[TAUTSIM_UNIT_FAULTS_MAX];
 };

@@ -16,7 +16,7 @@ struct argument {
     double least, most;
 };
 
-enum subject { ON_BENCH, ON_BAG, ON_SENSOR, ON_UNIT };
+enum subject { ON_BENCH, ON_BAG, ON_SENSOR, ON_UNIT, ON_GATEWAY };
 
 struct command_row {
     enum subject subject;
@@ -228,6 +228,18 @@ static void unit_fault(struct tautsim_bench *bench, const struct tautsim_action 
     }
 }
 
+static void gateway(struct tautsim_bench *bench, const struct tautsim_action *action, struct taut_text *reply)
+{
+    (void)reply;
+    bench->gateway_down[action->index] = said(action, 0, "down");
+}
+
+static void serial(struct tautsim_bench *bench, const struct tautsim_action *action, struct taut_text *reply)
+{
+    (void)reply;
+    bench->serial_down = said(action, 0, "down");
+}
+
 static void quiet(struct tautsim_bench *bench, const struct tautsim_action *action, struct taut_text *reply)
 {
     (void)reply;
@@ -289,81 +301,88 @@ static void help(struct tautsim_bench *bench, const struct tautsim_action *actio
 
 static const struct command_row table[] = {
     {ON_BAG,
-     "bag",                    "leak",
-     1,                                       2,
+     "bag",                     "leak",
+     1,                                        2,
      {NUMBER(0, 10000), WORD("near|far")},
-     "bag NAME leak MBAR_PER_MIN [near|far]",                                                       "leak as the rise of the isolated bag; 0 seals both ends",
-     bag_leak                                                                                                                                                                   },
+     "bag NAME leak MBAR_PER_MIN [near|far]",                                                        "leak as the rise of the isolated bag; 0 seals both ends",
+     bag_leak                                                                                                                                                                    },
     {ON_BAG,
-     "bag",                    "kink",
-     1,                                       1,
+     "bag",                     "kink",
+     1,                                        1,
      {NUMBER(0, 1)},
-     "bag NAME kink SHARE",                                                                         "how much of the vent line is pinched off, 0 to 1",
-     bag_kink                                                                                                                                                                   },
+     "bag NAME kink SHARE",                                                                          "how much of the vent line is pinched off, 0 to 1",
+     bag_kink                                                                                                                                                                    },
     {ON_BAG,
-     "bag",                    "valve",
-     1,                                       1,
+     "bag",                     "valve",
+     1,                                        1,
      {WORD("open|closed|stuck|free")},
-     "bag NAME valve open|closed|stuck|free",                                                       "turn the valve by hand; stuck: it stays where it is",
-     bag_valve                                                                                                                                                                  },
-    {ON_BAG,    "bag",         "seat",     1, 1, {NUMBER(0, 100)},    "bag NAME seat L_PER_S",      "what the closed valve lets through",                      bag_seat         },
+     "bag NAME valve open|closed|stuck|free",                                                        "turn the valve by hand; stuck: it stays where it is",
+     bag_valve                                                                                                                                                                   },
+    {ON_BAG,     "bag",         "seat",     1, 1, {NUMBER(0, 100)},    "bag NAME seat L_PER_S",      "what the closed valve lets through",                      bag_seat         },
     {ON_BAG,
-     "bag",                    "fill",
-     1,                                       1,
+     "bag",                     "fill",
+     1,                                        1,
      {{"stop", 1, 1e6}},
-     "bag NAME fill SECONDS|stop",                                                                  "open the feed; the resin takes so long to the vent",
-     bag_fill                                                                                                                                                                   },
+     "bag NAME fill SECONDS|stop",                                                                   "open the feed; the resin takes so long to the vent",
+     bag_fill                                                                                                                                                                    },
     {ON_BAG,
-     "bag",                    "front",
-     1,                                       1,
+     "bag",                     "front",
+     1,                                        1,
      {NUMBER(0, 0.98)},
-     "bag NAME front SHARE",                                                                        "put the front of the resin here, 0 feed to 0.98 vent",
-     bag_front                                                                                                                                                                  },
-    {ON_BAG,    "bag",         "resin",    0, 0, {{0}},               "bag NAME resin",             "resin covers the vent sensor now",                        bag_resin        },
+     "bag NAME front SHARE",                                                                         "put the front of the resin here, 0 feed to 0.98 vent",
+     bag_front                                                                                                                                                                   },
+    {ON_BAG,     "bag",         "resin",    0, 0, {{0}},               "bag NAME resin",             "resin covers the vent sensor now",                        bag_resin        },
     {ON_BAG,
-     "bag",                    "wet",
-     2,                                       2,
+     "bag",                     "wet",
+     2,                                        2,
      {NUMBER(0, 1e9), NUMBER(0, 100)},
-     "bag NAME wet MBAR_L L_PER_S",                                                                 "water in the bag, and how fast it evaporates",
-     bag_wet                                                                                                                                                                    },
-    {ON_BAG,    "bag",         "warm",     1, 1, {NUMBER(-50, 200)},  "bag NAME warm KELVIN",       "bag goes so far above the room",                          bag_warm         },
-    {ON_BAG,    "bag",         "new",      0, 0, {{0}},               "bag NAME new",               "take the part out and lay a new dry bag",                 bag_renew        },
-    {ON_BENCH,  "pump",        "strength", 1, 1, {NUMBER(0, 10)},     "pump strength SHARE",        "speed left, 1 = as new",                                  pump_strength    },
+     "bag NAME wet MBAR_L L_PER_S",                                                                  "water in the bag, and how fast it evaporates",
+     bag_wet                                                                                                                                                                     },
+    {ON_BAG,     "bag",         "warm",     1, 1, {NUMBER(-50, 200)},  "bag NAME warm KELVIN",       "bag goes so far above the room",                          bag_warm         },
+    {ON_BAG,     "bag",         "new",      0, 0, {{0}},               "bag NAME new",               "take the part out and lay a new dry bag",                 bag_renew        },
+    {ON_BENCH,   "pump",        "strength", 1, 1, {NUMBER(0, 10)},     "pump strength SHARE",        "speed left, 1 = as new",                                  pump_strength    },
     {ON_BENCH,
-     "pump",                   "ultimate",
-     1,                                       1,
+     "pump",                    "ultimate",
+     1,                                        1,
      {NUMBER(0, 1000)},
-     "pump ultimate MBAR",                                                                          "pressure at which it draws no more",
-     pump_ultimate                                                                                                                                                              },
+     "pump ultimate MBAR",                                                                           "pressure at which it draws no more",
+     pump_ultimate                                                                                                                                                               },
     {ON_BENCH,
-     "pump",                   "creep",
-     1,                                       1,
+     "pump",                    "creep",
+     1,                                        1,
      {NUMBER(0, 1000)},
-     "pump creep MBAR_PER_MIN",                                                                     "slow loss: the ultimate pressure rises",
-     pump_creep                                                                                                                                                                 },
-    {ON_BENCH,  "pump",        "",         1, 1, {WORD("on|off")},    "pump on|off",                "start or stop it",                                        pump_state       },
-    {ON_BENCH,  "manifold",    "leak",     1, 1, {NUMBER(0, 1e5)},    "manifold leak MBAR_L_PER_S", "leak on the pump side",                                   manifold_leak    },
-    {ON_BENCH,  "barometer",   "drift",    1, 1, {NUMBER(-1e4, 1e4)}, "barometer drift MBAR_PER_H", "its drift",                                               barometer_drift  },
-    {ON_BENCH,  "barometer",   "",         1, 1, {NUMBER(500, 1100)}, "barometer MBAR",             "ambient pressure now",                                    barometer        },
-    {ON_BENCH,  "temperature", "drift",    1, 1, {NUMBER(-1e4, 1e4)}, "temperature drift K_PER_H",  "its drift",                                               temperature_drift},
-    {ON_BENCH,  "temperature", "",         1, 1, {NUMBER(-20, 80)},   "temperature DEGC",           "room temperature now",                                    temperature      },
-    {ON_SENSOR, "sensor",      "noise",    1, 1, {NUMBER(0, 1000)},   "sensor NAME noise MBAR",     "sd of its noise",                                         sensor_noise     },
+     "pump creep MBAR_PER_MIN",                                                                      "slow loss: the ultimate pressure rises",
+     pump_creep                                                                                                                                                                  },
+    {ON_BENCH,   "pump",        "",         1, 1, {WORD("on|off")},    "pump on|off",                "start or stop it",                                        pump_state       },
+    {ON_BENCH,   "manifold",    "leak",     1, 1, {NUMBER(0, 1e5)},    "manifold leak MBAR_L_PER_S", "leak on the pump side",                                   manifold_leak    },
+    {ON_BENCH,   "barometer",   "drift",    1, 1, {NUMBER(-1e4, 1e4)}, "barometer drift MBAR_PER_H", "its drift",                                               barometer_drift  },
+    {ON_BENCH,   "barometer",   "",         1, 1, {NUMBER(500, 1100)}, "barometer MBAR",             "ambient pressure now",                                    barometer        },
+    {ON_BENCH,   "temperature", "drift",    1, 1, {NUMBER(-1e4, 1e4)}, "temperature drift K_PER_H",  "its drift",                                               temperature_drift},
+    {ON_BENCH,   "temperature", "",         1, 1, {NUMBER(-20, 80)},   "temperature DEGC",           "room temperature now",                                    temperature      },
+    {ON_SENSOR,  "sensor",      "noise",    1, 1, {NUMBER(0, 1000)},   "sensor NAME noise MBAR",     "sd of its noise",                                         sensor_noise     },
     {ON_SENSOR,
-     "sensor",                 "",
-     1,                                       2,
+     "sensor",                  "",
+     1,                                        2,
      {WORD(ANY_FAULT), NUMBER(-1e6, 1e6)},
      "sensor NAME " ANY_FAULT " [NUMBER]",
-     "break or mend it; NUMBER: mbar, mbar/min, exception code or seconds",                                                                                    sensor_fault     },
+     "break or mend it; NUMBER: mbar, mbar/min, exception code or seconds",                                                                                     sensor_fault     },
     {ON_UNIT,
-     "unit",                   "",
-     1,                                       2,
+     "unit",                    "",
+     1,                                        2,
      {WORD(UNIT_FAULT), NUMBER(0, 255)},
      "unit NUMBER " UNIT_FAULT " [NUMBER]",
-     "break or mend all of a unit",                                                                                                                            unit_fault       },
-    {ON_BENCH,  "quiet",       "",         1, 1, {WORD("on|off")},    "quiet on|off",               "sensors without noise",                                   quiet            },
-    {ON_BENCH,  "show",        "",         0, 0, {{0}},               "show",                       "the truth of bags and pump",                              show             },
-    {ON_BENCH,  "readings",    "",         0, 0, {{0}},               "readings",                   "what the sensors say",                                    readings         },
-    {ON_BENCH,  "help",        "",         0, 0, {{0}},               "help",                       "this list",                                               help             },
+     "break or mend all of a unit",                                                                                                                             unit_fault       },
+    {ON_GATEWAY,
+     "gateway",                 "",
+     1,                                        1,
+     {WORD("up|down")},
+     "gateway NAME up|down",                                                                         "down: its connections are cut and refused",
+     gateway                                                                                                                                                                     },
+    {ON_BENCH,   "serial",      "",         1, 1, {WORD("up|down")},   "serial up|down",             "down: the adapter is unplugged",                          serial           },
+    {ON_BENCH,   "quiet",       "",         1, 1, {WORD("on|off")},    "quiet on|off",               "sensors without noise",                                   quiet            },
+    {ON_BENCH,   "show",        "",         0, 0, {{0}},               "show",                       "the truth of bags and pump",                              show             },
+    {ON_BENCH,   "readings",    "",         0, 0, {{0}},               "readings",                   "what the sensors say",                                    readings         },
+    {ON_BENCH,   "help",        "",         0, 0, {{0}},               "help",                       "this list",                                               help             },
 };
 enum { ROWS = sizeof table / sizeof table[0] };
 
@@ -431,6 +450,10 @@ static int index_of(const struct tautsim_scenario *scenario, enum subject subjec
         for (int i = 0; i < scenario->sensors; i++)
             if (strcmp(scenario->sensor[i].name, name) == 0)
                 return i;
+    } else if (subject == ON_GATEWAY) {
+        for (int i = 0; i < scenario->gateways; i++)
+            if (strcmp(scenario->gateway[i].name, name) == 0)
+                return i;
     } else {
         char *end;
         long unit = strtol(name, &end, 10);
@@ -484,7 +507,7 @@ enum taut_status tautsim_command_parse(const struct tautsim_scenario *scenario, 
         return TAUT_OK;
     if (count > WORDS_MAX)
         return taut_diag_set(diag, TAUT_E_FORMAT, "too many or too long words");
-    bool noun_known, named = strcmp(word[0], "bag") == 0 || strcmp(word[0], "sensor") == 0 || strcmp(word[0], "unit") == 0;
+    bool noun_known, named = among("bag|sensor|unit|gateway", word[0]);
     int next = named ? 2 : 1;
     const struct command_row *row = find_row(word[0], count > next ? word[next] : NULL, &noun_known);
     if (!row)

@@ -83,9 +83,10 @@ static size_t read_registers(const struct request *request, uint8_t *out)
         return refused(request, outcome, out);
     out[0] = (uint8_t)request->function;
     out[1] = (uint8_t)(2 * request->count);
-    for (int i = 0; i < request->count; i++)
+    size_t count = (size_t)request->count;
+    for (size_t i = 0; i < count; i++)
         put_word(out + 2 + 2 * i, value[i]);
-    return 2 + 2 * (size_t)request->count;
+    return 2 + 2 * count;
 }
 
 static size_t write_coil(const struct request *request, uint8_t *out)

@@ -55,7 +55,9 @@ struct late_reply {
 
 struct server {
     struct tautsim_bench *bench;
-    int epoll, slave; /* slave: kept open so that the line does not hang up */
+    const struct tautsim_server_options *options;
+    int port[TAUTSIM_GATEWAYS_MAX]; /* in use; 0 = not yet */
+    int epoll, slave;               /* slave: kept open so that the line does not hang up */
     int64_t start_ns, behind_said_ns;
     bool stop;
     int replies;
@@ -201,6 +203,8 @@ static void read_modbus(struct server *server, struct peer *peer)
         drop_peer(server, peer);
 }
 
+static void reconcile(struct server *server);
+
 /* One line of command; the reply ends with "ok" or "error: ...". */
 static void run_line(struct server *server, const char *line, struct taut_text *reply)
 {
@@ -211,6 +215,7 @@ static void run_line(struct server *server, const char *line, struct taut_text *
         return;
     }
     tautsim_command_run(server->bench, &action, reply);
+    reconcile(server); /* what was asked for is done before it is answered */
     taut_text_add(reply, "ok\n");
 }
 
@@ -284,11 +289,20 @@ static void serve_peer(struct server *server, struct peer *peer)
     }
 }
 
-static enum taut_status open_gateway(struct server *server, int gateway, const struct tautsim_server_options *options,
-                                     struct taut_diag *diag)
+static int wanted_port(const struct server *server, int gateway)
+{
+    if (server->port[gateway])
+        return server->port[gateway]; /* back where it was */
+    if (server->options->port > 0)
+        return server->options->port + gateway;
+    return server->options->port == 0 ? 0 : server->bench->borrowed_scenario->gateway[gateway].port;
+}
+
+static enum taut_status open_gateway(struct server *server, int gateway, struct taut_diag *diag)
 {
     const struct tautsim_gateway *spec = &server->bench->borrowed_scenario->gateway[gateway];
-    int port = options->port > 0 ? options->port + gateway : options->port == 0 ? 0 : spec->port;
+    const struct tautsim_server_options *options = server->options;
+    int port = wanted_port(server, gateway);
     struct sockaddr_in address = {.sin_family = AF_INET, .sin_port = htons((uint16_t)port)};
     char which[64];
     snprintf(which, sizeof which, "%s:%d", options->listen, port);
@@ -307,12 +321,15 @@ static enum taut_status open_gateway(struct server *server, int gateway, const s
     }
     if (!add_peer(server, GATEWAY, fd, gateway))
         return taut_diag_set(diag, TAUT_E_FULL, "no room for gateway %s", spec->name);
-    printf("tautsim: gateway %s listens on %s:%d\n", spec->name, options->listen, ntohs(address.sin_port));
+    if (server->port[gateway] == 0)
+        printf("tautsim: gateway %s listens on %s:%d\n", spec->name, options->listen, ntohs(address.sin_port));
+    server->port[gateway] = ntohs(address.sin_port);
     return TAUT_OK;
 }
 
-static enum taut_status open_serial(struct server *server, const struct tautsim_server_options *options, struct taut_diag *diag)
+static enum taut_status open_serial(struct server *server, struct taut_diag *diag)
 {
+    const struct tautsim_server_options *options = server->options;
     int master = posix_openpt(O_RDWR | O_NOCTTY | O_NONBLOCK | O_CLOEXEC);
     if (master < 0 || grantpt(master) != 0 || unlockpt(master) != 0)
         return refuse(diag, "can not make", "a pseudo-terminal");
@@ -336,6 +353,50 @@ static enum taut_status open_serial(struct server *server, const struct tautsim_
     return TAUT_OK;
 }
 
+static struct peer *find_peer(struct server *server, enum peer_kind kind, int gateway)
+{
+    for (int i = 0; i < PEERS_MAX; i++)
+        if (server->peer[i].kind == kind && server->peer[i].gateway == gateway)
+            return &server->peer[i];
+    return NULL;
+}
+
+static void cut_gateway(struct server *server, struct peer *listener)
+{
+    int gateway = listener->gateway;
+    drop_peer(server, listener);
+    for (struct peer *peer; (peer = find_peer(server, CLIENT, gateway)) != NULL;)
+        drop_peer(server, peer);
+}
+
+static void unplug_serial(struct server *server, struct peer *line)
+{
+    unlink(server->options->rtu_link);
+    drop_peer(server, line);
+    close(server->slave);
+    server->slave = -1;
+}
+
+/* Cut or restore what commands and events said. What can not be restored now is tried again at the next turn. */
+static void reconcile(struct server *server)
+{
+    struct taut_diag diag;
+    enum taut_status ignored = TAUT_OK;
+    for (int i = 0; i < server->bench->borrowed_scenario->gateways; i++) {
+        struct peer *listener = find_peer(server, GATEWAY, i);
+        if (listener && server->bench->gateway_down[i])
+            cut_gateway(server, listener);
+        else if (!listener && !server->bench->gateway_down[i])
+            ignored = open_gateway(server, i, &diag);
+    }
+    struct peer *line = find_peer(server, SERIAL, server->options->rtu_gateway);
+    if (line && server->bench->serial_down)
+        unplug_serial(server, line);
+    else if (!line && server->options->rtu_link && !server->bench->serial_down)
+        ignored = open_serial(server, &diag);
+    (void)ignored;
+}
+
 static bool set_path(struct sockaddr_un *address, const char *path)
 {
     memset(address, 0, sizeof *address);
@@ -352,9 +413,14 @@ static enum taut_status open_control(struct server *server, const char *path, st
 {
     struct sockaddr_un address;
     struct stat there;
-    if (lstat(path, &there) == 0 && S_ISSOCK(there.st_mode))
-        unlink(path);
     int fd = socket(AF_UNIX, SOCK_STREAM | SOCK_NONBLOCK | SOCK_CLOEXEC, 0);
+    if (fd >= 0 && set_path(&address, path) && lstat(path, &there) == 0 && S_ISSOCK(there.st_mode)) {
+        if (connect(fd, (struct sockaddr *)&address, sizeof address) == 0) {
+            close(fd);
+            return taut_diag_set(diag, TAUT_E_IO, "another simulator listens on %s", path);
+        }
+        unlink(path); /* left over */
+    }
     if (fd < 0 || !set_path(&address, path) || bind(fd, (struct sockaddr *)&address, sizeof address) != 0 ||
         listen(fd, 16) != 0) {
         enum taut_status status = refuse(diag, "can not listen on", path);
@@ -388,29 +454,30 @@ static enum taut_status open_rest(struct server *server, struct taut_diag *diag)
     return TAUT_OK;
 }
 
-static enum taut_status open_all(struct server *server, const struct tautsim_server_options *options, struct taut_diag *diag)
+static enum taut_status open_all(struct server *server, struct taut_diag *diag)
 {
+    const struct tautsim_server_options *options = server->options;
     server->epoll = epoll_create1(EPOLL_CLOEXEC);
     if (server->epoll < 0)
         return refuse(diag, "can not make", "an epoll");
     enum taut_status status = open_rest(server, diag);
     for (int i = 0; status == TAUT_OK && i < server->bench->borrowed_scenario->gateways; i++)
-        status = open_gateway(server, i, options, diag);
+        status = open_gateway(server, i, diag);
     if (status == TAUT_OK && options->rtu_link)
-        status = open_serial(server, options, diag);
+        status = open_serial(server, diag);
     if (status == TAUT_OK && options->control)
         status = open_control(server, options->control, diag);
     return status;
 }
 
-static void close_all(struct server *server, const struct tautsim_server_options *options)
+static void close_all(struct server *server)
 {
     for (int i = 0; i < PEERS_MAX; i++) {
         struct peer *peer = &server->peer[i];
         if (peer->kind == CONTROL)
-            unlink(options->control);
+            unlink(server->options->control);
         if (peer->kind == SERIAL)
-            unlink(options->rtu_link);
+            unlink(server->options->rtu_link);
         if (peer->kind != FREE)
             drop_peer(server, peer);
     }
@@ -428,8 +495,9 @@ enum taut_status tautsim_server_run(struct tautsim_bench *bench, const struct ta
     if (!server)
         return taut_diag_set(diag, TAUT_E_MEMORY, "no memory");
     server->bench = bench;
+    server->options = options;
     server->epoll = server->slave = -1;
-    enum taut_status status = open_all(server, options, diag);
+    enum taut_status status = open_all(server, diag);
     if (status == TAUT_OK) {
         printf("tautsim: ready, %g times real time\n", tautd_clock_factor());
         fflush(stdout);
@@ -441,9 +509,10 @@ enum taut_status tautsim_server_run(struct tautsim_bench *bench, const struct ta
         advance(server);
         for (int i = 0; i < count; i++)
             serve_peer(server, &server->peer[event[i].data.u32]);
+        reconcile(server);
         send_due_replies(server);
     }
-    close_all(server, options);
+    close_all(server);
     return status;
 }
 

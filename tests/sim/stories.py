@@ -214,6 +214,68 @@ def fifty_connections_broken_frames_and_nonsense():
             raw.close()
 
 
+def a_gateway_goes_down_and_comes_back_on_its_port():
+    with Sim() as sim:
+        first, other = Raw(sim.port["benches"]), Raw(sim.port["second"])
+        assert first.registers(1, 8, 1) == [10000]
+        sim.ctl("gateway benches down")
+        try:
+            first.registers(1, 8, 1)
+            raise AssertionError("answered though it is down")
+        except (EOFError, ConnectionError):
+            pass
+        try:
+            Raw(sim.port["benches"])
+            raise AssertionError("accepted though it is down")
+        except ConnectionRefusedError:
+            pass
+        assert len(other.registers(7, 0, 2)) == 2
+        sim.ctl("gateway benches up")
+        again = Raw(sim.port["benches"])
+        assert again.registers(1, 8, 1) == [10000]
+        again.close()
+        other.close()
+
+
+def the_serial_adapter_is_unplugged_and_back():
+    with Sim(rtu=True) as sim:
+        request = bytes.fromhex("010400080001B008")
+
+        def ask():
+            line = os.open(sim.link, os.O_RDWR | os.O_NOCTTY)
+            try:
+                os.write(line, request)
+                answer = b""
+                end = time.monotonic() + 5
+                while len(answer) < 7 and time.monotonic() < end:
+                    answer += os.read(line, 64)
+                return answer
+            finally:
+                os.close(line)
+
+        assert ask()[3:5] == struct.pack(">H", 10000)
+        held = os.open(sim.link, os.O_RDWR | os.O_NOCTTY)
+        sim.ctl("serial down")
+        assert not os.path.lexists(sim.link)
+        try:
+            gone = os.read(held, 1)
+            assert gone == b"", gone  # hung up
+        except OSError:
+            pass
+        os.close(held)
+        sim.ctl("serial up")
+        wait_for(lambda: os.path.exists(sim.link), "the link is back")
+        assert ask()[3:5] == struct.pack(">H", 10000)
+
+
+def two_simulators_do_not_share_a_control_socket():
+    with Sim() as sim:
+        done = subprocess.run([TAUTSIM, "--port", "0", "--control", sim.control, str(sim.dir / "bench.yaml")], capture_output=True,
+                              text=True, timeout=10, stdin=subprocess.DEVNULL)
+        assert done.returncode == 1 and f"another simulator listens on {sim.control}" in done.stderr, done
+        sim.ctl("show")
+
+
 def noise_on_the_serial_line_is_waited_out():
     import termios
     with Sim(rtu=True) as sim:
