@@ -159,6 +159,8 @@ static void load_next(struct tautd_loop *loop)
     char line[512];
     for (int i = 0; i < findings->count && i < TAUTD_FINDINGS_MAX; i++)
         tautd_log(TAUTD_ERROR, "%s", taut_diag_print(&findings->finding[i], line, sizeof line));
+    for (int i = 0; i < findings->warnings && i < TAUTD_WARNINGS_MAX; i++)
+        tautd_log(TAUTD_WARNING, "%s", taut_diag_print(&findings->warning[i], line, sizeof line));
     free(findings);
     if (!next) {
         tautd_log(TAUTD_ERROR, "reload refused: the configuration in force stays");

@@ -144,6 +144,34 @@ static void the_commented_example_is_right_and_reads_back_the_same(void **state)
     reads_back_the_same(TAUT_SOURCE "/config/taut.yaml");
 }
 
+/* The yaml blocks of README.md, without their indent; they must be right as they stand. */
+static void the_configuration_of_the_readme_is_right(void **state)
+{
+    (void)state;
+    char *readme = read_file(TAUT_SOURCE "/README.md", NULL), *rest = NULL, *block = NULL;
+    size_t size;
+    FILE *out = NULL;
+    int blocks = 0, indent = 0;
+    for (char *line = strtok_r(readme, "\n", &rest); line; line = strtok_r(NULL, "\n", &rest)) {
+        int spaces = (int)strspn(line, " ");
+        if (!out && strcmp(line + spaces, "```yaml") == 0) {
+            out = open_memstream(&block, &size);
+            indent = spaces;
+        } else if (out && strcmp(line + spaces, "```") == 0) {
+            fclose(out);
+            out = NULL;
+            tautd_config_free(must_parse(block));
+            free(block);
+            blocks++;
+        } else if (out) {
+            fprintf(out, "%s\n", line + (spaces < indent ? spaces : indent));
+        }
+    }
+    free(readme);
+    assert_null(out);
+    assert_true(blocks >= 1);
+}
+
 /* Seeded, so that a failure can be repeated: the mixing step of splitmix64 (Steele, Lea, Flood 2014). */
 static uint64_t next_random(uint64_t *seed)
 {
@@ -335,6 +363,7 @@ int main(void)
         cmocka_unit_test(units_in_the_file_become_si),
         cmocka_unit_test(every_example_is_right_and_reads_back_the_same),
         cmocka_unit_test(the_commented_example_is_right_and_reads_back_the_same),
+        cmocka_unit_test(the_configuration_of_the_readme_is_right),
         cmocka_unit_test(any_number_reads_back_to_the_same_bits),
         cmocka_unit_test(odd_texts_read_back_the_same),
         cmocka_unit_test(a_station_is_told_what_its_channels_are_worth),
