@@ -5,6 +5,7 @@
 #include <stdlib.h>
 #include <string.h>
 
+#include "taut/text.h"
 #include "tautctl/client.h"
 #include "tautctl/paper.h"
 #include "tautctl/tautctl.h"
@@ -83,15 +84,16 @@ static const struct order *find_order(const char *name)
 /* Several words on the command line make one text. */
 static int add_text(cJSON *body, const char *command, char **word, int count)
 {
-    char text[2048] = "";
+    char storage[2048];
+    struct taut_text text;
+    taut_text_init(&text, storage, sizeof storage);
     for (int i = 0; i < count; i++) {
-        if (strlen(text) + strlen(word[i]) + 2 > sizeof text)
-            return tautctl_usage(command, "the text is too long");
-        if (i > 0)
-            strcat(text, " ");
-        strcat(text, word[i]);
+        taut_text_add(&text, i ? " " : "");
+        taut_text_add(&text, word[i]);
     }
-    cJSON_AddStringToObject(body, "text", text);
+    if (text.full)
+        return tautctl_usage(command, "the text is too long");
+    cJSON_AddStringToObject(body, "text", storage);
     return TAUTCTL_OK;
 }
 

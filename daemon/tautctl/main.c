@@ -63,23 +63,23 @@ bool tautctl_help(int argc, char **argv, const char *text)
 
 int tautctl_usage(const char *command, const char *format, ...)
 {
+    char text[1024];
     va_list args;
     va_start(args, format);
-    fprintf(stderr, "tautctl %s: ", command);
-    vfprintf(stderr, format, args);
+    vsnprintf(text, sizeof text, format, args); /* NOLINT(clang-analyzer-valist.Uninitialized): wrong in version 14 */
     va_end(args);
-    fprintf(stderr, "\n'tautctl %s --help' shows how it is used.\n", command);
+    fprintf(stderr, "tautctl %s: %s\n'tautctl %s --help' shows how it is used.\n", command, text, command);
     return TAUTCTL_USAGE;
 }
 
 int tautctl_say(int code, const char *format, ...)
 {
+    char text[1024];
     va_list args;
     va_start(args, format);
-    fputs("tautctl: ", stderr);
-    vfprintf(stderr, format, args);
+    vsnprintf(text, sizeof text, format, args); /* NOLINT(clang-analyzer-valist.Uninitialized): wrong in version 14 */
     va_end(args);
-    fputc('\n', stderr);
+    fprintf(stderr, "tautctl: %s\n", text);
     return code;
 }
 

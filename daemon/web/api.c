@@ -139,7 +139,7 @@ static enum MHD_Result on_question(void *cls, struct MHD_Connection *connection,
     return answered == TAUTD_ANSWER_CUT ? MHD_NO : MHD_YES;
 }
 
-static void on_log(void *cls, const char *format, va_list args)
+TAUT_PRINTF(2, 0) static void on_log(void *cls, const char *format, va_list args)
 {
     char text[256];
     (void)cls;

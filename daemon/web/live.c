@@ -30,6 +30,7 @@ struct listener {
     bool suspended;
     int station;
     uint64_t seen;
+    struct block *snapshot; /* how the stations stood when it came; due after all that it missed before */
     struct block *sending;
     size_t sent;
     int64_t last_ns;
@@ -70,21 +71,36 @@ static struct block *make_block(uint64_t id, int station, const char *bytes, siz
     return block;
 }
 
+/* Append one event to `block` (NULL: a new one), which moves.  On failure the block stays as it was. */
+static bool append(struct tautd_live *live, struct block **block, uint64_t id, int station, const char *what)
+{
+    char head[96];
+    if (tautd_render_draw(&live->render, tautd_view_summary, live->borrowed_host, station) != TAUT_OK)
+        return false;
+    int n = snprintf(head, sizeof head, "id: %" PRIu64 "\nevent: %s\ndata: ", id, what);
+    assert(n > 0 && (size_t)n < sizeof head);
+    const size_t before = *block ? (*block)->n : 0, after = before + (size_t)n + live->render.length + 2;
+    struct block *grown = realloc(*block, sizeof **block + after);
+    if (!grown)
+        return false;
+    if (!*block)
+        *grown = (struct block){.refs = 1};
+    grown->id = id;
+    grown->station = station;
+    grown->n = after;
+    memcpy(grown->bytes + before, head, (size_t)n);
+    memcpy(grown->bytes + before + n, live->render.at, live->render.length);
+    memcpy(grown->bytes + after - 2, "\n\n", 2);
+    *block = grown;
+    return true;
+}
+
 static struct block *draw(struct tautd_live *live, int station, const char *what)
 {
-    if (tautd_render_draw(&live->render, tautd_view_summary, live->borrowed_host, station) != TAUT_OK)
+    struct block *block = NULL;
+    if (!append(live, &block, live->last_id + 1, station, what))
         return NULL;
-    char head[96];
-    int n = snprintf(head, sizeof head, "id: %" PRIu64 "\nevent: %s\ndata: ", live->last_id + 1, what);
-    assert(n > 0 && (size_t)n < sizeof head);
-    size_t total = (size_t)n + live->render.length + 2;
-    struct block *block = malloc(sizeof *block + total);
-    if (!block)
-        return NULL;
-    *block = (struct block){.refs = 1, .id = ++live->last_id, .station = station, .n = total};
-    memcpy(block->bytes, head, (size_t)n);
-    memcpy(block->bytes + n, live->render.at, live->render.length);
-    memcpy(block->bytes + total - 2, "\n\n", 2);
+    live->last_id++;
     live->fresh = true;
     return block;
 }
@@ -149,13 +165,19 @@ static struct block *owed(const struct tautd_live *live, const struct listener *
 
 static bool take_next(struct listener *listener)
 {
-    struct block *next = owed(listener->live, listener);
+    struct block *next = owed(listener->live, listener), *snapshot = listener->snapshot;
+    if (snapshot && (!next || next->id > snapshot->id)) {
+        next = snapshot; /* its reference moves */
+        listener->snapshot = NULL;
+    } else if (next) {
+        next->refs++;
+    }
     if (!next)
         return false;
-    next->refs++;
     listener->sending = next;
     listener->sent = 0;
-    listener->seen = next->id;
+    if (next->id > listener->seen)
+        listener->seen = next->id;
     return true;
 }
 
@@ -191,6 +213,7 @@ static void gone(void *cls)
 {
     struct listener *listener = cls;
     drop(listener->sending);
+    drop(listener->snapshot);
     listener->live->listeners--;
     *listener = (struct listener){0};
 }
@@ -265,6 +288,16 @@ static uint64_t parse_seen(const struct tautd_live *live, const char *text, uint
     return id <= live->last_id ? id : otherwise;
 }
 
+static struct block *draw_snapshot(struct tautd_live *live, int station)
+{
+    struct block *block = NULL;
+    const int count = live->borrowed_host->config(live->borrowed_host->ctx)->stations;
+    for (int i = 0; i < count; i++)
+        if (station < 0 || station == i)
+            append(live, &block, live->last_id, i, "sweep");
+    return block;
+}
+
 enum taut_status tautd_live_attach(struct tautd_live *live, struct MHD_Connection *connection, int station, const char *seen,
                                    struct MHD_Response **response)
 {
@@ -281,19 +314,16 @@ enum taut_status tautd_live_attach(struct tautd_live *live, struct MHD_Connectio
         drop(first);
         return TAUT_E_MEMORY;
     }
-    /* Whatever came before, a new listener first learns how every station stands now. */
-    const int64_t now_ns = tautd_clock_real_ns();
     *listener = (struct listener){
         .live = live,
         .connection = connection,
         .station = station,
         .seen = parse_seen(live, seen, live->last_id),
+        .snapshot = draw_snapshot(live, station),
         .sending = first,
-        .last_ns = now_ns,
+        .last_ns = tautd_clock_real_ns(),
     };
     live->listeners++;
-    for (int i = 0; i < live->borrowed_host->config(live->borrowed_host->ctx)->stations; i++)
-        draw_sweep(live, i, now_ns);
     return TAUT_OK;
 }
 

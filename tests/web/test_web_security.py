@@ -1,5 +1,6 @@
 """What an unfriendly client may try. Each is refused, and the bench answers the next honest question."""
 import os
+import random
 import shutil
 import socket
 import tempfile
@@ -132,6 +133,53 @@ class Refusals(BenchTest):
                     self.assertFalse(answer.startswith(b"HTTP/1.1 2"), answer)
                 except (BrokenPipeError, socket.timeout):
                     pass
+
+
+class Mangled(BenchTest):
+    """Good questions with bytes changed, doubled, cut and swapped; the same ones each time (seeded)."""
+
+    SEEDS = (
+        b"GET /v1/stations/A HTTP/1.1\r\nHost: localhost\r\nConnection: close\r\n\r\n",
+        b"GET /v1/live?station=B HTTP/1.1\r\nHost: localhost\r\nLast-Event-ID: 12\r\n\r\n",
+        b"POST /v1/stations/A/commands HTTP/1.1\r\nHost: localhost\r\nContent-Type: application/json\r\nContent-Length: 47\r\n\r\n"
+        b'{"verb":"shelve","alarm":"sensor","number":600}',
+        b"POST /v1/stations/A/commands HTTP/1.1\r\nHost: localhost\r\nTransfer-Encoding: chunked\r\n\r\n"
+        b'f\r\n{"verb":"start"\r\n10\r\n,"part":"\\u00d6"}\r\n0\r\n\r\n',
+    )
+
+    def mangle(self, dice, raw):
+        raw = bytearray(raw)
+        for _ in range(dice.randint(1, 6)):
+            at = dice.randrange(len(raw)) if raw else 0
+            what = dice.randrange(5)
+            if what == 0 and raw:
+                raw[at] = dice.randrange(256)
+            elif what == 1:
+                raw[at:at] = bytes([dice.randrange(256)]) * dice.choice((1, 3, 300))
+            elif what == 2:
+                del raw[at:at + dice.randint(1, 8)]
+            elif what == 3:
+                raw[at:at] = raw[at:at + dice.randint(1, 30)]
+            elif what == 4:
+                raw[at:at] = dice.choice((b"\r\n", b"\\u0000", b"%00", b"\xff\xfe", b"{", b'"', b"1e999", b": ", b"\x00"))
+        return bytes(raw)
+
+    def test_bench_survives_three_thousand_mangled_questions(self):
+        dice, codes = random.Random(20261125), {}
+        for _ in range(3000):
+            with self.connect(timeout=0.02) as s:
+                try:
+                    s.sendall(self.mangle(dice, dice.choice(self.SEEDS)))
+                    s.shutdown(socket.SHUT_WR)
+                    head = s.recv(16)
+                except (BrokenPipeError, ConnectionResetError, socket.timeout):
+                    head = b""
+            code = head[9:12].decode("latin-1")
+            codes[code] = codes.get(code, 0) + 1
+        print("answers to mangled questions:", dict(sorted(codes.items())))
+        self.assertTrue(set(codes) <= {"", "200", "400", "403", "404", "405", "411", "413", "414", "415", "431", "501", "505", "100"}, codes)
+        self.assertGreater(codes.get("400", 0), 200)
+        self.assertEqual(self.get("/v1/status").code, 200)
 
 
 class Slow(BenchTest):

@@ -1,6 +1,6 @@
 "use strict";
 // Shows what /v1/live sends. A value that may be old is never shown as a new one: when the stream is silent for
-// SILENT_MS every number gives way to a dash until the stream is back.
+// SILENT_MS, or says nothing of a station for so long, the numbers give way to words until there is news.
 const SILENT_MS = 5000;
 const cards = new Map();
 let heardAt = 0;
@@ -21,7 +21,7 @@ function duration(s) {
 function rateText(s) {
   if (s.rate_mbar_per_min === null) return "";
   const where = s.rate_from === "last-test" ? " in the last drop test" : "";
-  const limit = s.limit_mbar_per_min === null ? "" : `, limit ${s.limit_mbar_per_min.toFixed(3)}`;
+  const limit = s.limit_mbar_per_min === null || s.rate_from === "watch" ? "" : `, limit ${s.limit_mbar_per_min.toFixed(3)}`;
   return `${s.rate_mbar_per_min >= 0 ? "+" : "\u2212"}${Math.abs(s.rate_mbar_per_min).toFixed(3)} \u00b1 ` +
     `${s.u_rate_mbar_per_min.toFixed(3)} mbar/min${where}${limit}`;
 }
@@ -56,9 +56,9 @@ function draw(s) {
 
 function show(s) {
   const card = draw(s), old = cards.get(s.name);
-  if (old) old.replaceWith(card);
+  if (old) old.card.replaceWith(card);
   else document.getElementById("stations").append(card);
-  cards.set(s.name, card);
+  cards.set(s.name, {card, heardAt: Date.now()});
 }
 
 function say(text, lost) {
@@ -74,12 +74,17 @@ function heard(event) {
   show(JSON.parse(event.data));
 }
 
+function blank(card) {
+  card.querySelector(".value").textContent = "no news";
+  for (const line of card.querySelectorAll(".rate")) line.textContent = "";
+}
+
 function watchSilence() {
+  for (const entry of cards.values())
+    if (Date.now() - entry.heardAt >= SILENT_MS) blank(entry.card);
   if (Date.now() - heardAt < SILENT_MS) return;
   say(heardAt ? `NO CONNECTION to tautd since ${new Date(heardAt).toLocaleTimeString()}. Trying again.` :
     "No answer from tautd yet. Trying again.", heardAt !== 0);
-  for (const value of document.querySelectorAll(".value")) value.textContent = "\u2013";
-  for (const rate of document.querySelectorAll(".rate")) rate.textContent = "";
 }
 
 function connect() {
