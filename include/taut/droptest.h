@@ -130,9 +130,13 @@ struct taut_droptest {
     double previous_pa, difference_sum, step_least_pa; /* squares of differences; least that is not zero */
     uint32_t n_difference, n_different;
     int64_t first_ns, good_ns, changed_ns; /* first judged, last good, last that differed from the one before */
-    double gap_s;                          /* longest time without a good reading */
-    double interval_s;                     /* usual time between readings */
-    double first_pa;                       /* first judged reading as it came, for the raw rise */
+    /* how many steps of the converter the readings cover in windows of some seconds: noise over several makes steps harmless */
+    int64_t window_ns;
+    double window_least_pa, window_most_pa;
+    uint32_t n_window, n_window_lively;
+    double gap_s;      /* longest time without a good reading */
+    double interval_s; /* usual time between readings */
+    double first_pa;   /* first judged reading as it came, for the raw rise */
     double temperature_k, temperature_first_k;
     /* noise: likelihood of each colour and spread of the rate under it, the likeliest, and the t distribution of the
      * rate's error over its standard error when all are weighed together */
@@ -153,6 +157,37 @@ struct taut_droptest {
 
 /** Rule for a recipe.  Pure; volume, drift and resolution are left for the caller (NaN, 0, 0). */
 struct taut_droptest_rule taut_droptest_rule_from_recipe(const struct taut_recipe *recipe);
+
+/** The result in words for the record: what the rise looks like, the rate with its uncertainty, the bounds that decided
+ *  and at which risk, such as "rise is levelling off (time constant 2.1 min): moisture or a slow line; no leak above
+ *  0.12 mbar/min (risk 1 %)".  Pure.  @param out  caller's, TAUT_TEXT_MAX bytes, terminated */
+void taut_droptest_explain(const struct taut_droptest_rule *rule, const struct taut_droptest_result *result, char *out);
+
+/** What a test can do, before it is made. */
+struct taut_droptest_plan {
+    bool possible;                      /* the recipe's risk can be kept in the recipe's time */
+    double smallest_pa_per_s;           /* a leak must lie this far below the limit to be passed in test_s, without a transient
+                                     (a total rise is taken as its mean rate) */
+    double smallest_transient_pa_per_s; /* the same with a transient of `tau_s` to be told apart */
+    double needed_s;                    /* judged time till a bag without any leak is passed; INFINITY when never */
+    double needed_transient_s;          /* the same with such a transient; at least three times tau_s */
+    double noise_pa, phi, long_run_pa2_s, resolution_pa; /* of the noise taken */
+    char reason[160];                                    /* when not possible: why, one sentence; else "" */
+};
+
+/** Noise as the plan needs it: AR(1) with marginal deviation noise_pa, lag-1 correlation phi at interval_s. */
+struct taut_droptest_noise {
+    double noise_pa, phi, interval_s;
+};
+
+/** Plan for a rule and a noise.  The interval is as wide as the test's own, a transient being of `tau_s` (0: none).  Pure.
+ *  @return TAUT_OK; TAUT_E_ARG rule or noise out of range */
+TAUT_NODISCARD enum taut_status taut_droptest_plan(const struct taut_droptest_rule *rule, const struct taut_droptest_noise *noise,
+                                                   double tau_s, struct taut_droptest_plan *out);
+
+/** Noise seen so far by a test that still waits for shut-off: from the last minute, the pump-down's bend taken out.
+ *  @return TAUT_OK; TAUT_E_STATE shut off already; TAUT_E_FEW fewer than 16 readings; *out untouched then */
+TAUT_NODISCARD enum taut_status taut_droptest_noise_seen(const struct taut_droptest *test, struct taut_droptest_noise *out);
 
 /** Begin: readings pushed from now on belong to the time before shut-off (they teach noise and slope).  Pure.
  *  @return TAUT_OK; TAUT_E_ARG a rule without a limit or with a number out of range (then *test is untouched) */

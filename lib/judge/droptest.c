@@ -7,6 +7,7 @@
 #include "taut/units.h"
 
 enum { LEAST_BLOCKS = 5 };
+enum { WINDOW_S = 10 };
 static const double after_window_s = 30, after_guard_s = 1; /* the moment of shut-off is known to about a second */
 
 /* Work is spread over pushes, as few instructions each as a poll at 10 Hz may cost: a push earns, a job spends.
@@ -66,6 +67,9 @@ void taut_droptest_isolate(struct taut_droptest *test, int64_t t_ns)
     test->result.stage = TAUT_STAGE_SETTLING;
     test->isolated_ns = test->result.isolated_ns = t_ns;
     test->last_ns = t_ns;
+    test->difference_sum = 0; /* the noise of the shut-off bag is learnt anew: no pump */
+    test->n_difference = test->n_different = 0;
+    test->previous_pa = NAN;
     if (test->before_heap.n > 0 && test->n_before < TAUT_DROPTEST_BEFORE)
         test->before[test->n_before++] = droptest_heap_mean(&test->before_heap);
     for (uint32_t i = 0; i < test->n_before; i++)
@@ -81,11 +85,6 @@ static double corrected(struct taut_droptest *test, const struct taut_sweep *swe
             test->temperature_first_k = test->temperature_k;
     }
     return isnan(test->temperature_k) ? p_pa : p_pa * test->temperature_first_k / test->temperature_k;
-}
-
-static void reading_before(struct taut_droptest *test, double t_s, double p_pa, double manifold_pa)
-{
-    droptest_before_add(test, t_s, p_pa, manifold_pa);
 }
 
 /* Differences tell resolution and noise at the spacing of the readings. */
@@ -106,6 +105,16 @@ static void difference(struct taut_droptest *test, int64_t t_ns, double p_pa)
     test->previous_pa = p_pa;
 }
 
+static void reading_before(struct taut_droptest *test, int64_t t_ns, double p_pa, double manifold_pa)
+{
+    if (test->n_difference == 0 && isnan(test->previous_pa))
+        test->first_ns = t_ns;
+    difference(test, t_ns, p_pa);
+    if (test->n_difference > 0)
+        test->interval_s = taut_seconds(t_ns - test->first_ns) / test->n_difference;
+    droptest_before_add(test, taut_seconds(t_ns), p_pa, manifold_pa);
+}
+
 static void sum_after(struct taut_droptest *test, double t_s, double p_pa)
 {
     if (isnan(test->base_pa))
@@ -118,6 +127,21 @@ static void sum_after(struct taut_droptest *test, double t_s, double p_pa)
     test->after_sums[2] += t_s * t_s;
     test->after_sums[3] += p;
     test->after_sums[4] += t_s * p;
+}
+
+static void window(struct taut_droptest *test, int64_t t_ns, double raw_pa)
+{
+    if (test->window_ns == 0 || t_ns - test->window_ns > TAUT_NS_PER_S * WINDOW_S) {
+        if (test->window_ns != 0) {
+            double step_pa = test->rule.resolution_pa > 0 ? test->rule.resolution_pa : test->step_least_pa;
+            test->n_window++;
+            test->n_window_lively += test->window_most_pa - test->window_least_pa > 1.9 * step_pa;
+        }
+        test->window_ns = t_ns;
+        test->window_least_pa = test->window_most_pa = raw_pa;
+    }
+    test->window_least_pa = fmin(test->window_least_pa, raw_pa);
+    test->window_most_pa = fmax(test->window_most_pa, raw_pa);
 }
 
 static void judged(struct taut_droptest *test, int64_t t_ns, double t_s, double raw_pa, double p_pa, double manifold_pa)
@@ -136,6 +160,7 @@ static void judged(struct taut_droptest *test, int64_t t_ns, double t_s, double 
     if (r->n_used > 1)
         test->interval_s = taut_seconds(t_ns - test->first_ns) / (double)(r->n_used - 1);
     difference(test, t_ns, raw_pa);
+    window(test, t_ns, raw_pa);
     if (isnan(r->rise_raw_pa) && taut_seconds(t_ns - test->first_ns) >= test->rule.rise_within_s)
         r->rise_raw_pa = raw_pa - test->first_pa;
     droptest_block_add(test, t_s, p_pa, manifold_pa);
@@ -310,7 +335,7 @@ enum taut_droptest_stage taut_droptest_push(struct taut_droptest *test, int64_t 
     double p_pa = corrected(test, sweep, good ? raw_pa : NAN);
     if (r->stage == TAUT_STAGE_BEFORE) {
         if (present && good)
-            reading_before(test, taut_seconds(t_ns), p_pa, manifold_pa);
+            reading_before(test, t_ns, p_pa, manifold_pa);
         test->credit = fmin(test->credit + earned_per_push, credit_most);
         test->last_ns = t_ns;
         return r->stage;

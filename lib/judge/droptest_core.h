@@ -32,10 +32,12 @@ struct droptest_fit {
     double long_run_pa2_s; /* noise: variance of a mean times its duration */
     double runs_z;
     double span_s;
-    bool transient;    /* favoured by the evidence */
-    bool unresolved;   /* tau at the end of its range, or flat */
-    bool bends_upward; /* a transient of the wrong sign: gas taken up, or a growing leak */
-    double quantisation_pa_per_s;
+    bool transient;                       /* favoured by the evidence */
+    bool unresolved;                      /* tau at the end of its range, or flat */
+    bool bends_upward;                    /* a transient of the wrong sign: gas taken up, or a growing leak */
+    bool stepped;                         /* the converter's steps outweigh the noise: residuals are stairs */
+    double line_rise_pa, certain_rise_pa; /* rise of the straight line over the span; from where on it is beyond doubt */
+    double sure_multiple;                 /* standard errors for evidence about the valve */
 };
 void droptest_noise(struct taut_droptest *test, uint32_t n, int from_colour, int to_colour);
 void droptest_mix(struct taut_droptest *test, uint32_t n); /* after all colours */
@@ -44,6 +46,12 @@ void droptest_fit(struct taut_droptest *test, uint32_t n, struct droptest_fit *o
 /* Cheap look at the straight line alone: by what factor its span must grow before it could pass (error falls as
  * span^-1.5); 1 or less: a whole fit might pass now. Without the bound on what the converter's step hides. */
 double droptest_line_growth(const struct taut_droptest *test, uint32_t n);
+
+/* for a plan */
+double droptest_long_run_pa2_s(const struct taut_droptest_block *block, uint32_t n, uint32_t per_block);
+double droptest_phi(double long_run_pa2_s, double difference, double interval_s);
+double droptest_score(const struct taut_droptest_rule *rule, double variance, double scale);
+double droptest_hidden_pa(double step_pa, double noise_pa, bool lively);
 
 /* droptest_decide.c */
 void droptest_decide(struct taut_droptest *test, const struct droptest_fit *fit);

@@ -7,8 +7,9 @@
 static const double not_good_share = 0.1; /* of the readings, or of the time */
 static const double frozen_share = 0.25;  /* of the judged span without one changed bit */
 static const double reasonable = 8;       /* times the recipe's test time; beyond it a test is called too noisy */
-static const double sure = 5;             /* standard errors for evidence about the valve */
 static const double least_rise_pa = 1;
+static const double least_rise_share = 0.03; /* of what the limit allows over the span: less counts as flat */
+static const double before_level_s = 15;
 
 void droptest_end(struct taut_droptest *test, enum taut_verdict verdict, enum taut_droptest_why why)
 {
@@ -51,11 +52,11 @@ static struct levels levels_of(const struct taut_droptest *test, const struct dr
     double share_s = fit->span_s * tail / n, before_s = share_s;
     struct levels l = {.before_pa = test->block[0].p_pa, .manifold_before_pa = (double)test->block[0].manifold_pa};
     if (test->n_before > 0) {
-        uint32_t count = 0, from = test->n_before > 4 ? test->n_before - 4 : 0;
+        uint32_t count = 0;
         l.before_pa = l.manifold_before_pa = 0;
-        for (uint32_t i = from; i < test->n_before; i++, count++) {
-            l.before_pa += test->before[i].p_pa;
-            l.manifold_before_pa += (double)test->before[i].manifold_pa;
+        for (uint32_t i = test->n_before; i > 0 && (count < 4 || test->before[i - 1].t_s > -before_level_s); i--, count++) {
+            l.before_pa += test->before[i - 1].p_pa;
+            l.manifold_before_pa += (double)test->before[i - 1].manifold_pa;
         }
         l.before_pa /= count;
         l.manifold_before_pa /= count;
@@ -73,7 +74,7 @@ static struct levels levels_of(const struct taut_droptest *test, const struct dr
  * slope expected of it follows from two spans before shut-off. */
 static bool fall_stopped(const struct taut_droptest *test, const struct droptest_fit *fit)
 {
-    const double *s = test->after_sums;
+    const double *s = test->after_sums, sure = fit->sure_multiple;
     if (test->n_before < 8 || s[0] < 4)
         return false;
     double start_s = test->before[0].t_s, half_s = 0.5 * start_s;
@@ -95,28 +96,34 @@ static bool fall_stopped(const struct taut_droptest *test, const struct droptest
     return after - expected > sure * u && after > 0.3 * expected;
 }
 
-/* Does anything show that the bag is on its own? */
+static double least_limit(const struct taut_droptest_rule *rule)
+{
+    return fmin(rule->limit_pa_per_s, rule->rise_limit_pa / rule->rise_within_s); /* fmin ignores a NaN */
+}
+
+/* Does anything show that the bag is on its own?  A pumped bag stays at its base, falls to it, or follows the manifold. */
 static bool shut_off(const struct taut_droptest *test, const struct droptest_fit *fit)
 {
     struct levels l = levels_of(test, fit);
-    double moved = l.after_pa - l.before_pa, step = 1.5 * test->result.resolution_pa;
-    double certain = fmax(fmax(sure * l.error_pa, step), least_rise_pa);
-    double drift = test->rule.drift_pa_per_s * (fit->span_s + test->result.settle_s);
-    double manifold = l.manifold_after_pa - l.manifold_before_pa;
+    double least =
+        fmax(fmax(1.5 * test->result.resolution_pa, least_rise_pa), least_rise_share * least_limit(&test->rule) * fit->span_s);
+    double certain = fmax(fit->sure_multiple * l.error_pa, least);
+    double moved = l.after_pa - l.before_pa, manifold = l.manifold_after_pa - l.manifold_before_pa;
     if (isfinite(manifold)) {
         if (fabs(moved - manifold) > certain && (fabs(manifold) > certain || moved > certain))
             return true; /* one moved without the other */
         if (fabs(moved) > certain)
             return false; /* both moved together */
-    } else if (moved > certain + drift) {
-        return true;
+        return fall_stopped(test, fit);
     }
-    return fall_stopped(test, fit);
+    double drift_pa = test->rule.drift_pa_per_s * (fit->span_s + test->result.settle_s);
+    bool risen = moved > certain + drift_pa || fit->line_rise_pa > fmax(fit->certain_rise_pa, least) + drift_pa;
+    return risen || fall_stopped(test, fit);
 }
 
 static bool falling(const struct taut_droptest *test, const struct droptest_fit *fit)
 {
-    return fit->rate.value < -3 * fit->rate.u - test->rule.drift_pa_per_s && fit->rate.high_line < 0;
+    return fit->line_rise_pa < -fit->certain_rise_pa - test->rule.drift_pa_per_s * fit->span_s;
 }
 
 /* Span at which the half width comes down to the distance from the limit. A line's error falls as span^-1.5, with a
@@ -149,12 +156,12 @@ static struct outcome against(const struct droptest_bounds *b, double limit, con
 static void undecided(struct taut_droptest *test, const struct droptest_fit *fit, double span_s, bool pass)
 {
     enum taut_droptest_why why = TAUT_WHY_TOO_SHORT;
-    double least = fmin(test->rule.limit_pa_per_s, test->rule.rise_limit_pa / test->rule.rise_within_s); /* fmin ignores NaN */
+    double least = least_limit(&test->rule);
     if (pass || falling(test, fit))
         why = TAUT_WHY_STILL_PUMPED;
     else if (test->rule.drift_pa_per_s >= least || span_s > reasonable * test->rule.test_s)
         why = TAUT_WHY_TOO_NOISY;
-    else if (fit->transient || fit->bends_upward || fit->runs_z < -3.3 || fit->rate.low_line > least)
+    else if (fit->transient || fit->bends_upward || (fit->runs_z < -3.3 && !fit->stepped) || fit->rate.low_line > least)
         why = TAUT_WHY_TRANSIENT;
     test->result.needed_s = isfinite(span_s) ? fmax(0, span_s - fit->span_s) : NAN;
     if (test->over)
@@ -185,7 +192,7 @@ void droptest_decide(struct taut_droptest *test, const struct droptest_fit *fit)
             droptest_end(test, TAUT_VERDICT_INCONCLUSIVE, TAUT_WHY_NO_CHANGE);
         return;
     }
-    bool bent = fit->runs_z < -3.3 || fit->bends_upward; /* the model does not describe these readings */
+    bool bent = (fit->runs_z < -3.3 && !fit->stepped) || fit->bends_upward; /* the model does not describe these readings */
     if (pass && !bent && !falling(test, fit) && shut_off(test, fit))
         droptest_end(test, TAUT_VERDICT_PASS, TAUT_WHY_BOUND_BELOW_LIMIT);
     else if (fail && shut_off(test, fit))

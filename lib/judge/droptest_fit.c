@@ -11,6 +11,7 @@ enum { N = TAUT_DROPTEST_BLOCKS, SCAN = TAUT_DROPTEST_TAUS, SPREAD = 4, POINTS =
 static const double correlation[TAUT_DROPTEST_COLOURS] = {0, 0.2, 0.45, 0.9, 1.8, 3.6, 7, 13};
 static const double longest_correlation_share = 1.0 / 7; /* of the record: slower is not noise any more */
 static const double least_variance_pa2 = 0.1 * 0.1 / 12; /* readings are rounded to 0.1 Pa */
+static const double sure_score = 5;                      /* for evidence about the valve: at every look of a test */
 static const double usual_temperature_k = 293.15;
 
 struct work {
@@ -56,17 +57,16 @@ static void sweep_out(struct design *d, double *x, double *share, uint32_t n, in
     }
 }
 
-static void design_of(struct design *d, const struct taut_droptest *test, uint32_t n)
+static void design_of(struct design *d, const struct taut_droptest_block *b, uint32_t n, bool bend, double tau_s)
 {
-    const struct taut_droptest_block *b = test->block;
     double middle_s = 0.5 * (b[0].t_s + b[n - 1].t_s), unit_s = 0.5 * (b[n - 1].t_s - b[0].t_s);
-    d->columns = test->transient ? 4 : 2;
+    d->columns = bend ? 4 : 2;
     for (uint32_t i = 0; i < n; i++) {
         d->column[0][i] = 1;
         d->column[1][i] = (b[i].t_s - middle_s) / unit_s;
         d->y[i] = b[i].p_pa - b[0].p_pa;
         if (d->columns > 2) {
-            double x = (b[i].t_s - b[0].t_s) / test->tau_start_s;
+            double x = (b[i].t_s - b[0].t_s) / tau_s;
             d->column[2][i] = exp(-x);
             d->column[3][i] = x * d->column[2][i];
         }
@@ -83,7 +83,7 @@ static void design_of(struct design *d, const struct taut_droptest *test, uint32
 void droptest_noise(struct taut_droptest *test, uint32_t n, int from, int to)
 {
     struct design d;
-    design_of(&d, test, n);
+    design_of(&d, test->block, n, test->transient, test->tau_start_s);
     const double *const column[RISE_COLUMNS] = {d.column[0], d.column[1], d.column[2], d.column[3]};
     double freedom = (double)n - d.columns;
     for (int k = from; k < to; k++) {
@@ -96,6 +96,34 @@ void droptest_noise(struct taut_droptest *test, uint32_t n, int from, int to)
         test->log_belief[k] = -0.5 * (r.log_det + r.log_information + freedom * log(rss));
         test->spread[k] = sqrt(r.variance * rss);
     }
+}
+
+/* Mean long-run variance over the colours, weighed by their likelihood; for a plan. */
+double droptest_long_run_pa2_s(const struct taut_droptest_block *block, uint32_t n, uint32_t per_block)
+{
+    struct design d;
+    double span_s = block[n - 1].t_s - block[0].t_s, log_belief[TAUT_DROPTEST_COLOURS], value[TAUT_DROPTEST_COLOURS];
+    design_of(&d, block, n, true, span_s / 3); /* a pump-down bends; two terms follow any smooth bend */
+    const double *const column[RISE_COLUMNS] = {d.column[0], d.column[1], d.column[2], d.column[3]};
+    double freedom = (double)n - d.columns, highest = -INFINITY, sum = 0, mean = 0;
+    for (int k = 0; k < TAUT_DROPTEST_COLOURS; k++) {
+        log_belief[k] = -INFINITY;
+        if (correlation[k] > longest_correlation_share * (double)n)
+            continue;
+        struct rise_colour colour = rise_colour(correlation[k], per_block);
+        struct rise_restricted r = rise_restrict(&colour, column, d.columns, d.share, d.y, n);
+        double rss = fmax(r.rss, freedom * least_variance_pa2);
+        log_belief[k] = -0.5 * (r.log_det + r.log_information + freedom * log(rss));
+        value[k] = rss / freedom * colour.long_run * span_s / (double)(n - 1);
+        highest = fmax(highest, log_belief[k]);
+    }
+    for (int k = 0; k < TAUT_DROPTEST_COLOURS; k++) {
+        if (!isfinite(log_belief[k]))
+            continue;
+        sum += exp(log_belief[k] - highest);
+        mean += exp(log_belief[k] - highest) * value[k];
+    }
+    return mean / sum;
 }
 
 /* The mixture of t distributions that the beliefs make, as one t distribution with the same variance and kurtosis. */
@@ -134,7 +162,7 @@ static double multiple_at_score(const struct taut_droptest *test, double z)
 
 /* Normal score at which an interval holds at every stopping time (mixture of normal alternatives with spread
  * `scale`; Robbins 1970). Fixed mode: the plain one-sided quantile. */
-static double score(const struct taut_droptest_rule *rule, double variance, double scale)
+double droptest_score(const struct taut_droptest_rule *rule, double variance, double scale)
 {
     if (rule->mode == TAUT_TEST_FIXED)
         return taut_stats_normal_upper(rule->risk);
@@ -151,7 +179,7 @@ struct widening {
 
 static double multiple_at(const struct widening *m, double variance)
 {
-    double z = m->fixed_score > 0 ? m->fixed_score : score(&m->test->rule, variance * m->s2, m->scale);
+    double z = m->fixed_score > 0 ? m->fixed_score : droptest_score(&m->test->rule, variance * m->s2, m->scale);
     return multiple_at_score(m->test, z);
 }
 
@@ -260,12 +288,22 @@ static int look_around(const struct rise_system *system, const struct rise_point
 }
 
 /* A step of the converter hides up to half a step of pressure, unless noise carries the readings over several
- * steps (Widrow and Kollar 2008, Quantization Noise, chapter 19: the error left is exp(-2 pi^2 s^2/q^2) of it). */
-static double hidden_pa(const struct taut_droptest *test, double noise_pa)
+ * steps (Widrow and Kollar 2008, Quantization Noise, chapter 19: the error left is exp(-2 pi^2 s^2/q^2) of it). The
+ * variance that the steps themselves add is then q^2/12; but a reading that merely toggles between two steps looks noisy
+ * too, hence `lively`: the readings were seen to cover several steps. */
+double droptest_hidden_pa(double q, double noise_pa, bool lively)
 {
-    double q = test->result.resolution_pa;
-    double s2 = fmax(0, noise_pa * noise_pa - q * q / 4); /* q^2/4: a reading that toggles between two steps */
+    double s2 = lively || noise_pa > q ? fmax(0, noise_pa * noise_pa - q * q / 12) : 0;
     return q > 0 ? 0.5 * q * exp(-19.7 * s2 / (q * q)) : 0;
+}
+
+/* phi of the AR(1) process with this long-run variance and this mean square of the differences between readings:
+ * sigma^2 (1+phi)/(1-phi) dt and 2 sigma^2 (1-phi). */
+double droptest_phi(double long_run_pa2_s, double difference, double interval_s)
+{
+    double k = difference > 0 ? 2 * long_run_pa2_s / (interval_s * difference) : INFINITY;
+    double phi = isfinite(k) && k > 1e-9 ? (2 * k + 1 - sqrt(8 * k + 1)) / (2 * k) : 0;
+    return fmin(fmax(phi, -0.9), 0.9999);
 }
 
 static void noise_figures(struct taut_droptest *test, double long_run_pa2_s)
@@ -273,11 +311,8 @@ static void noise_figures(struct taut_droptest *test, double long_run_pa2_s)
     struct taut_droptest_result *r = &test->result;
     if (test->n_difference == 0 || !(test->interval_s > 0))
         return;
-    /* AR(1) with the long-run variance of the fit and the variance of the differences between readings */
     double difference = test->difference_sum / test->n_difference;
-    double k = difference > 0 ? 2 * long_run_pa2_s / (test->interval_s * difference) : INFINITY;
-    r->phi = isfinite(k) && k > 1e-9 ? (2 * k + 1 - sqrt(8 * k + 1)) / (2 * k) : 0;
-    r->phi = fmin(fmax(r->phi, -0.9), 0.9999);
+    r->phi = droptest_phi(long_run_pa2_s, difference, test->interval_s);
     r->noise_pa = sqrt(difference / (2 * (1 - r->phi)));
     r->resolution_pa = test->rule.resolution_pa > 0    ? test->rule.resolution_pa
                        : isfinite(test->step_least_pa) ? test->step_least_pa
@@ -400,8 +435,29 @@ static void choose(const struct taut_droptest *test, const struct rise_system *s
     double floor2 = ((double)n - 4) * least_variance_pa2, count = (double)n;
     double gain = criterion(fmax(s->rss, floor2), count, 3) - criterion(fmax(best->rss, floor2), count, 5);
     out->transient = gain > evidence && best->amplitude > 0;
+    /* stairs are no transient */
+    if (test->result.resolution_pa > 0 && test->n_window_lively <= 0.5 * test->n_window)
+        out->transient = out->transient && best->amplitude > 3 * test->result.resolution_pa;
     out->bends_upward = gain > 9 && best->amplitude < 0;
     out->unresolved = best->singular || best->tau_s > 0.99 * range_of(test, n).most_s;
+}
+
+/* Bias of the rate by the converter's steps: at worst half a step one way in the first half and the other way in the
+ * second, 3 e / span for a line; a rise over many steps averages it away. */
+static void quantise(const struct taut_droptest *test, const struct rise_system *s, struct profile *p, struct droptest_fit *out)
+{
+    double step_pa = test->result.resolution_pa, noise_pa = test->result.noise_pa;
+    bool lively = test->n_window_lively > 0.5 * test->n_window;
+    double hidden_pa = droptest_hidden_pa(step_pa, noise_pa, lively);
+    struct rise_estimate line = rise_of_line(s, 1);
+    double rate = p->best ? rise_of_point(s, p->best, 1, 0).value : line.value;
+    double steps = fmin(fabs(rate), fabs(line.value)) * out->span_s / fmax(step_pa, 1e-9);
+    out->stepped = hidden_pa > 0.5 * noise_pa;
+    out->line_rise_pa = line.value * out->span_s;
+    p->bias_per_error = hidden_pa * 3 / out->span_s * fmin(1, 1 / fmax(steps - 1, 1e-9)) / sqrt(line.variance);
+    out->sure_multiple = multiple_at_score(test, sure_score);
+    out->certain_rise_pa =
+        (out->sure_multiple * sqrt(line.variance * p->s2) + p->bias_per_error * sqrt(line.variance)) * out->span_s;
 }
 
 void droptest_fit(struct taut_droptest *test, uint32_t n, struct droptest_fit *out)
@@ -433,11 +489,7 @@ void droptest_fit(struct taut_droptest *test, uint32_t n, struct droptest_fit *o
         out->amplitude_pa = best.amplitude;
         out->tau_s = best.tau_s;
     }
-    struct rise_estimate line = rise_of_line(s, 1);
-    double rate = p.best ? rise_of_point(s, p.best, 1, 0).value : line.value;
-    double steps = fabs(rate) * out->span_s / fmax(test->result.resolution_pa, 1e-9);
-    out->quantisation_pa_per_s = hidden_pa(test, test->result.noise_pa) * 3 / out->span_s * fmin(1, 1 / steps);
-    p.bias_per_error = out->quantisation_pa_per_s / sqrt(line.variance);
+    quantise(test, s, &p, out);
     const struct taut_droptest_rule *rule = &test->rule;
     double drift = drift_pa_per_s(test, w.p[n - 1]);
     double scale = isnan(rule->limit_pa_per_s) ? rule->rise_limit_pa / rule->rise_within_s : rule->limit_pa_per_s;

@@ -1,6 +1,9 @@
 #include "taut/droptest.h"
 
 #include <math.h>
+#include <stdio.h>
+
+#include "taut/units.h"
 
 const char *taut_verdict_text(enum taut_verdict verdict)
 {
@@ -55,4 +58,32 @@ struct taut_droptest_rule taut_droptest_rule_from_recipe(const struct taut_recip
         .u_volume_m3 = NAN,
         .temperature_drift_k_per_s = 0,
     };
+}
+
+static const char *shape_of(const struct taut_droptest_result *r, char *out, size_t size)
+{
+    if (!isfinite(r->rate_pa_per_s))
+        return "too few readings to fit";
+    if (r->model == TAUT_RISE_LINE)
+        return "rise is straight";
+    snprintf(out, size, "rise is levelling off (time constant %.1f min, %.2f mbar): gas evening out, moisture or a slow line",
+             r->tau_s / 60, taut_mbar(r->amplitude_pa));
+    return out;
+}
+
+void taut_droptest_explain(const struct taut_droptest_rule *rule, const struct taut_droptest_result *result, char *out)
+{
+    char shape[120], rate[96] = "", bound[64] = "";
+    double percent = 100 * rule->risk;
+    if (isfinite(result->rate_pa_per_s)) {
+        snprintf(rate, sizeof rate, "; leak %.3f mbar/min, 95 %% within %.3f to %.3f", taut_mbar_per_min(result->rate_pa_per_s),
+                 taut_mbar_per_min(result->rate_95_low_pa_per_s), taut_mbar_per_min(result->rate_95_high_pa_per_s));
+        if (result->rate_low_pa_per_s > 0)
+            snprintf(bound, sizeof bound, "; at least %.3f (risk %.2g %%)", taut_mbar_per_min(result->rate_low_pa_per_s),
+                     percent);
+        else
+            snprintf(bound, sizeof bound, "; no leak above %.3f (risk %.2g %%)", taut_mbar_per_min(result->rate_high_pa_per_s),
+                     percent);
+    }
+    snprintf(out, TAUT_TEXT_MAX, "%s%s%s", shape_of(result, shape, sizeof shape), rate, bound);
 }

@@ -18,7 +18,7 @@ struct tt_bag {
 };
 
 static const struct tt_bag tt_bag_usual = {
-    .base_mbar = 8, .fall_mbar_per_min = 6, .sigma_mbar = 0.1, .phi = 0.9, .hz = 10, .before_s = 40};
+    .base_mbar = 8, .fall_mbar_per_min = 40, .sigma_mbar = 0.1, .phi = 0.9, .hz = 10, .before_s = 40};
 
 static inline double tt_bag_mbar(const struct tt_bag *bag, double t_s)
 {

@@ -77,7 +77,7 @@ static void closed_form_of_t_holds_to_a_few_thousandths(void **state)
     for (double freedom = 5; freedom < 100; freedom *= 1.5)
         for (double z = 0.5; z <= 4; z += 0.25) {
             double want = gsl_cdf_tdist_Qinv(gsl_cdf_ugaussian_Q(z), freedom);
-            tt_near(taut_stats_t_of_normal(z, freedom), want, freedom < 8 ? 0.04 : 0.012, "t of z");
+            tt_near(taut_stats_t_of_normal(z, freedom), want, freedom < 8 ? 0.05 : 0.02, "t of z");
             tt_near(taut_stats_normal_of_t(taut_stats_t_of_normal(z, freedom), freedom), z, 1e-12, "and back");
             tt_near(taut_stats_t_of_normal(-z, freedom), -taut_stats_t_of_normal(z, freedom), 1e-15, "odd");
         }
