@@ -3,6 +3,8 @@
  *   bench_sink row OURS|SNPRINTF ROWS CHANNELS   print rows into memory (run under callgrind, or timed)
  *   bench_sink trace ROWS CHANNELS               print a trace to stdout, Gaussian noise of 0.05 mbar
  *   bench_sink stall DIR SYNC_S SECONDS          2560 rows a second; time of each turn's hand-over, in ns, sorted figures
+ *   bench_sink write DIR SYNC_S                  the same until killed, at most a minute; rows that write() took, 256 times a second
+ *   bench_sink mend DIR                          take up what is open, print its rows, end
  *   bench_sink folders DIR COUNT                 resident memory before and with COUNT open folders that have been written to
  */
 #include <math.h>
@@ -108,43 +110,96 @@ static int by_size(const void *a, const void *b)
     return (x > y) - (x < y);
 }
 
+enum { TURNS = 256, ROWS = 10 }; /* 2560 rows a second */
+
+static void add_rows(struct tautd_folder *folder, const struct taut_station_setup *setup, struct taut_trace_clock *clock,
+                     int64_t from)
+{
+    for (int64_t i = from; i < from + ROWS; i++) {
+        char storage[TAUT_TRACE_ROW_MAX];
+        struct taut_text text;
+        uint64_t seed = (uint64_t)i;
+        struct taut_sweep sweep = sweep_of(1, &seed, false);
+        taut_text_init(&text, storage, sizeof storage);
+        taut_trace_row(setup, clock, TT_START_WALL_NS + i * 1000000, i * 1000000, TAUT_PHASE_CURE, &sweep, "", &text);
+        tautd_folder_trace(folder, text.at, text.length, 1);
+    }
+}
+
+static void wait_turn(struct timespec *next)
+{
+    next->tv_nsec += 1000000000 / TURNS;
+    next->tv_sec += next->tv_nsec / 1000000000;
+    next->tv_nsec %= 1000000000;
+    clock_nanosleep(CLOCK_MONOTONIC, TIMER_ABSTIME, next, NULL);
+}
+
 static int stall(const char *dir, double sync_s, int seconds)
 {
-    enum { TURNS = 256, ROWS = 10 };
     struct taut_station_setup setup = setup_of(1);
     struct taut_run run = tt_run("bench", 1);
     struct taut_trace_clock clock = {0};
     struct tautd_sink *sink = tautd_sink_new(dir, sync_s, NULL);
     struct tautd_folder *folder = sink ? tautd_sink_open(sink, 0, &setup, &run, NULL) : NULL;
     int turns = seconds * TURNS;
-    int64_t *took = calloc((size_t)turns, sizeof *took), i = 0;
+    int64_t *took = calloc((size_t)turns, sizeof *took);
     if (!folder || !took)
         return 1;
     struct timespec next;
     clock_gettime(CLOCK_MONOTONIC, &next);
     for (int turn = 0; turn < turns; turn++) {
         int64_t start = tautd_clock_real_ns();
-        for (int k = 0; k < ROWS; k++, i++) {
-            char storage[TAUT_TRACE_ROW_MAX];
-            struct taut_text text;
-            uint64_t seed = (uint64_t)i;
-            struct taut_sweep sweep = sweep_of(1, &seed, false);
-            taut_text_init(&text, storage, sizeof storage);
-            taut_trace_row(&setup, &clock, TT_START_WALL_NS + i * 1000000, i * 1000000, TAUT_PHASE_CURE, &sweep, "", &text);
-            tautd_folder_trace(folder, text.at, text.length, 1);
-        }
+        add_rows(folder, &setup, &clock, (int64_t)turn * ROWS);
         tautd_sink_flush(sink);
         took[turn] = tautd_clock_real_ns() - start;
-        next.tv_nsec += 1000000000 / TURNS;
-        next.tv_sec += next.tv_nsec / 1000000000;
-        next.tv_nsec %= 1000000000;
-        clock_nanosleep(CLOCK_MONOTONIC, TIMER_ABSTIME, &next, NULL);
+        wait_turn(&next);
     }
     qsort(took, (size_t)turns, sizeof *took, by_size);
     printf("p50 %lld p99 %lld p999 %lld max %lld\n", (long long)took[turns / 2], (long long)took[turns * 99L / 100],
            (long long)took[turns * 999L / 1000], (long long)took[turns - 1]);
     tautd_sink_free(sink, 10);
     free(took);
+    return 0;
+}
+
+static int write_until_killed(const char *dir, double sync_s)
+{
+    struct taut_station_setup setup = setup_of(1);
+    struct taut_run run = tt_run("bench", 1);
+    struct taut_trace_clock clock = {0};
+    struct tautd_sink *sink = tautd_sink_new(dir, sync_s, NULL);
+    struct tautd_folder *folder = sink ? tautd_sink_open(sink, 0, &setup, &run, NULL) : NULL;
+    struct timespec next;
+    clock_gettime(CLOCK_MONOTONIC, &next);
+    for (int turn = 0; folder && turn < 60 * TURNS; turn++) {
+        char line[32];
+        add_rows(folder, &setup, &clock, (int64_t)turn * ROWS);
+        tautd_sink_flush(sink);
+        int n = snprintf(line, sizeof line, "%llu\n", (unsigned long long)tautd_folder_rows(folder));
+        if (write(STDOUT_FILENO, line, (size_t)n) != n)
+            break;
+        wait_turn(&next);
+    }
+    return 1;
+}
+
+static void take_up(void *sink, const char *station, const char *path)
+{
+    struct taut_diag diag = {0};
+    struct tautd_folder *folder = tautd_sink_reopen(sink, 0, path, &diag);
+    if (folder)
+        printf("%s %llu\n", station, (unsigned long long)tautd_folder_rows(folder));
+    else
+        printf("%s: %s\n", diag.file, diag.text);
+}
+
+static int mend(const char *dir)
+{
+    struct tautd_sink *sink = tautd_sink_new(dir, 1, NULL);
+    if (!sink)
+        return 1;
+    tautd_sink_open_folders(sink, take_up, sink);
+    tautd_sink_free(sink, 10);
     return 0;
 }
 
@@ -199,6 +254,10 @@ int main(int argc, char **argv)
         return trace(atol(argv[2]), atoi(argv[3]));
     if (argc == 5 && strcmp(argv[1], "stall") == 0)
         return stall(argv[2], atof(argv[3]), atoi(argv[4]));
+    if (argc == 4 && strcmp(argv[1], "write") == 0)
+        return write_until_killed(argv[2], atof(argv[3]));
+    if (argc == 3 && strcmp(argv[1], "mend") == 0)
+        return mend(argv[2]);
     if (argc == 4 && strcmp(argv[1], "folders") == 0)
         return folders(argv[2], atoi(argv[3]));
     fprintf(stderr, "see the head of tests/bench/sink.c\n");
