@@ -4,7 +4,9 @@
 #include <stdio.h>
 #include <stdlib.h>
 #include <string.h>
+#include <unistd.h>
 
+#include "sink/disk.h"
 #include "sink/replay.h"
 #include "taut/taut.h"
 #include "tautctl/tautctl.h"
@@ -59,6 +61,13 @@ static int refuse(enum taut_status status, const struct taut_diag *diag)
     return tautctl_say(code, "%s", taut_diag_print(diag, line, sizeof line));
 }
 
+/* A crash may tear the last line of an open part; nothing may tear a sealed one. */
+static bool is_sealed(const char *folder)
+{
+    char path[4200];
+    return snprintf(path, sizeof path, "%s/" TAUTD_SUMS, folder) < (int)sizeof path && access(path, F_OK) == 0;
+}
+
 static int compare(const char *folder, const struct taut_station *station, const struct tautd_replay_report *report)
 {
     struct tautd_difference difference[SHOWN_MAX];
@@ -102,6 +111,8 @@ int tautctl_cmd_replay(int argc, char **argv)
     } else {
         print_replay(station, &report);
         code = compare(argv[1], station, &report);
+        if (report.torn_bytes > 0 && is_sealed(argv[1]))
+            code = tautctl_say(TAUTCTL_BAD_INPUT, "%s is sealed, and yet a file ends in a torn line", argv[1]);
     }
     free(station);
     return code;

@@ -34,6 +34,9 @@ def replay_agrees_or_says_what_differs(state):
     folder = make(state, "good")
     text = ctl("replay", folder, code=0)
     assert "drop test 1: pass" in text and "agrees with what was recorded, to the bit (1 drop tests)" in text
+    edit(folder / "trace.csv", b",cure,5.000", b",cure,5.00\0")
+    assert "is sealed, and yet" in ctl("replay", folder, code=65)
+    edit(folder / "trace.csv", b",cure,5.00\0", b",cure,5.000")
     edit(folder / "record.json", b'"rate_high_pa_per_s": 0.2', b'"rate_high_pa_per_s": 0.3')
     text = ctl("replay", folder, code=1)
     assert "drop test 1: rate_high_pa_per_s was recorded as 0.3" in text and "differs" in text

@@ -372,6 +372,54 @@ static void a_part_taken_up_again_after_a_stop_replays_as_one(void **state)
     assert_int_equal(differences(bench, NULL), 0);
 }
 
+/* Damage anywhere: understood or refused with a place, never a crash (run under the sanitizers), and never a pass that
+ * was not there before. */
+static void random_damage_is_refused_or_harmless(void **state)
+{
+    struct bench *bench = *state;
+    check_part(bench, "rudder-18", 1500, false, false, TAUT_VERDICT_FAIL);
+    static const char *const names[] = {"trace.csv", "journal.jsonl", "record.json"};
+    static const char put[] = "\0\r\n\",;:{}[]-.019eEnNaA\\\x80\xFF";
+    uint64_t seed = 9;
+    int refused = 0, noticed = 0;
+    for (int i = 0; i < 400; i++) {
+        const char *name = names[i % 3];
+        char path[4400];
+        size_t size = 0;
+        char *text = tt_file(bench->made.path, name, &size), *copy = tt_file(bench->made.path, name, NULL);
+        size_t first = i % 3 == 0 ? size / 2 : 0; /* in the trace: within the drop test */
+        for (uint32_t k = 0; k <= tt_random(&seed) % 3; k++)
+            text[first + tt_random(&seed) % (size - first)] = put[tt_random(&seed) % (sizeof put - 1)];
+        snprintf(path, sizeof path, "%.4096s/%s", bench->made.path, name);
+        chmod(path, 0640);
+        FILE *file = fopen(path, "wb");
+        fwrite(text, 1, size, file);
+        fclose(file);
+        memset(&bench->diag, 0, sizeof bench->diag);
+        enum taut_status status = replay(bench);
+        if (status != TAUT_OK) {
+            assert_int_equal(status, TAUT_E_FORMAT);
+            assert_true(bench->diag.text[0] != '\0');
+            refused++;
+        } else {
+            for (int number = 1; number <= bench->again.tests; number++)
+                assert_int_not_equal(taut_record_test(&bench->again, number)->result.verdict, TAUT_VERDICT_PASS);
+            struct tautd_difference difference;
+            int found = 0, compared = 0;
+            status = tautd_replay_compare(bench->made.path, &bench->again, &difference, 1, &found, &compared, &bench->diag);
+            assert_true(status == TAUT_OK || status == TAUT_E_FORMAT);
+            noticed += status != TAUT_OK || found > 0;
+        }
+        file = fopen(path, "wb");
+        fwrite(copy, 1, size, file);
+        fclose(file);
+        free(text);
+        free(copy);
+    }
+    print_message("400 damaged folders: %d refused with a place, %d found to differ, the rest harmless\n", refused, noticed);
+    assert_true(refused > 40 && noticed > 40);
+}
+
 static void every_kind_of_event_comes_back_from_its_line(void **state)
 {
     (void)state;
@@ -431,6 +479,7 @@ int main(void)
         REPLAY_TEST(rows_marked_as_lost_are_counted_and_keep_the_numbering),
         REPLAY_TEST(a_journal_ahead_of_its_trace_is_put_in_order),
         REPLAY_TEST(a_part_taken_up_again_after_a_stop_replays_as_one),
+        REPLAY_TEST(random_damage_is_refused_or_harmless),
         cmocka_unit_test(every_kind_of_event_comes_back_from_its_line),
     };
     return cmocka_run_group_tests_name("replay", tests, NULL, NULL);
