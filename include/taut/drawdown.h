@@ -80,8 +80,8 @@ struct taut_drawdown {
  *  @return           TAUT_OK; TAUT_E_ARG (then *drawdown is untouched) */
 TAUT_NODISCARD enum taut_status taut_drawdown_init(struct taut_drawdown *drawdown, double target_pa, double max_s);
 
-/** Give one good reading (leave out others).  Fixed memory; a few operations, and twice a second of readings' time
- *  a fit over at most 64 means.  Times never decrease; one that does, or a pressure that is no number, is passed
+/** Give one good reading (leave out others).  Fixed memory; a few operations, and a fit over at most 128 means
+ *  twice a second of the readings' time, later every five seconds.  Times never decrease; one that does, or a pressure that is no number, is passed
  *  over.  When the pressure climbs back by a third of its fall, the record begins anew.
  *  @return borrowed result; valid until the next call */
 const struct taut_drawdown_result *taut_drawdown_push(struct taut_drawdown *drawdown, int64_t t_ns, double p_pa);

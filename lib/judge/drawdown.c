@@ -7,11 +7,13 @@
 #include "taut/units.h"
 
 /* The numbers below are our own choices, tried in tests/unit/test_drawdown.c; there is no published rule. */
-#define FIRST_WIDTH_S     0.1  /* width of the first bins */
-#define REFIT_S           0.5  /* readings' time between fits */
-#define EARLY_S           2.0  /* nothing is said before */
-#define LEAST_POINTS      10   /* in the judged half */
-#define NOT_BEGUN_FRAC    0.97 /* of the highest pressure: above this the fall has not begun */
+#define FIRST_WIDTH_S     0.1   /* width of the first bins */
+#define REFIT_S           0.5   /* readings' time between fits, at first ... */
+#define REFIT_FRAC        0.005 /* ... and as a share of the time seen ... */
+#define REFIT_MOST_S      5.0   /* ... but never more */
+#define EARLY_S           2.0   /* nothing is said before */
+#define LEAST_POINTS      10    /* in the judged half */
+#define NOT_BEGUN_FRAC    0.97  /* of the highest pressure: above this the fall has not begun */
 #define ATMOSPHERIC_PA    70000.0
 #define FLAT_TIMES        4.0  /* the longest allowed time: a bag that needs more at its present pace is flat */
 #define SEEN_S            2.0  /* it must look levelled for so long, or half a tau, before that is said */
@@ -206,8 +208,30 @@ static struct line fit_line(const struct span *s)
 
 /* Both curves have one parameter that is searched for (per s); the others follow from it by linear least squares. */
 struct curve {
-    double rate, a, b, rss;
+    double rate, a, b, c, rss;
 };
+
+/* Inverse of a small symmetric positive matrix, in place.  false: it has none. */
+static bool invert(double m[4][4], int n)
+{
+    for (int k = 0; k < n; k++) {
+        double pivot = m[k][k];
+        if (!(pivot > 0))
+            return false;
+        m[k][k] = 1;
+        for (int j = 0; j < n; j++)
+            m[k][j] /= pivot;
+        for (int i = 0; i < n; i++) {
+            double factor = m[i][k];
+            if (i == k)
+                continue;
+            m[i][k] = 0;
+            for (int j = 0; j < n; j++)
+                m[i][j] -= factor * m[k][j];
+        }
+    }
+    return true;
+}
 
 static struct curve exponential_at(const struct span *s, double rate)
 {
@@ -229,6 +253,37 @@ static struct curve exponential_at(const struct span *s, double rate)
         rss += r * r;
     }
     out.rss = rss;
+    return out;
+}
+
+/* An exponential over a straight drift, in units of the span: a + b e + c t/length. */
+static struct curve drifting_at(const struct span *s, double rate)
+{
+    struct curve out = {.rate = rate, .rss = (double)INFINITY};
+    double m[4][4] = {{0}}, v[3] = {0}, x[3] = {0};
+    for (int i = 0; i < s->n; i++) {
+        double t = s->t_s[i] - s->t_s[0];
+        double row[3] = {1, exp(-rate * t), t / s->length_s};
+        for (int j = 0; j < 3; j++) {
+            v[j] += row[j] * (s->p_pa[i] - s->p_pa[0]);
+            for (int k = 0; k < 3; k++)
+                m[j][k] += row[j] * row[k];
+        }
+    }
+    if (!invert(m, 3))
+        return out;
+    for (int j = 0; j < 3; j++)
+        for (int k = 0; k < 3; k++)
+            x[j] += m[j][k] * v[k];
+    out.a = x[0] + s->p_pa[0];
+    out.b = x[1];
+    out.c = x[2];
+    out.rss = 0;
+    for (int i = 0; i < s->n; i++) {
+        double t = s->t_s[i] - s->t_s[0];
+        double r = s->p_pa[i] - out.a - out.b * exp(-rate * t) - out.c * t / s->length_s;
+        out.rss += r * r;
+    }
     return out;
 }
 
@@ -287,29 +342,34 @@ static struct curve search(const struct span *s, struct curve (*at)(const struct
     return last.rss < best.rss ? last : best;
 }
 
-/* Standard uncertainty of the exponential's asymptote: element (1,1) of the inverse normal matrix of the three
- * parameters, and a share of what is still to come, since no pump keeps its speed to the end. */
-static double asymptote_u(const struct span *s, const struct curve *c)
+enum { ASYMPTOTE = 0, DRIFT = 3 };
+
+/* Standard uncertainty of a parameter of an exponential (`columns` 3) or one with drift (4), from the inverse normal
+ * matrix of all its parameters and the residuals, whose correlation widens it. */
+static double parameter_u(const struct span *s, const struct curve *c, int columns, int wanted)
 {
-    double m[3][3] = {{0}}, squares = 0, products = 0, before = 0, e = 1;
+    double m[4][4] = {{0}}, squares = 0, products = 0, before = 0;
     for (int i = 0; i < s->n; i++) {
-        double t = s->t_s[i] - s->t_s[0];
-        e = exp(-c->rate * t);
-        double row[3] = {1, e, -c->b * t * c->rate * e}; /* by the logarithm of the rate: better scaled */
-        for (int j = 0; j < 3; j++)
-            for (int k = 0; k < 3; k++)
+        double t = s->t_s[i] - s->t_s[0], e = exp(-c->rate * t);
+        double row[4] = {1, e, -c->b * t * c->rate * e, t / s->length_s}; /* third: by the logarithm of the rate */
+        for (int j = 0; j < columns; j++)
+            for (int k = 0; k < columns; k++)
                 m[j][k] += row[j] * row[k];
-        double r = s->p_pa[i] - c->a - c->b * e;
+        double r = s->p_pa[i] - c->a - c->b * e - c->c * t / s->length_s;
         squares += r * r;
         products += r * before;
         before = r;
     }
-    double minor = m[1][1] * m[2][2] - m[1][2] * m[2][1];
-    double determinant =
-        m[0][0] * minor - m[0][1] * (m[1][0] * m[2][2] - m[1][2] * m[2][0]) + m[0][2] * (m[1][0] * m[2][1] - m[1][1] * m[2][0]);
-    double variance = squares / (s->n - 3) * widening(products, squares) * minor / determinant;
-    double to_come = EXTRAPOLATED_FRAC * c->b * e;
-    return determinant > 0 && variance >= 0 ? sqrt(variance + to_come * to_come) : (double)INFINITY;
+    if (s->n <= columns || !invert(m, columns) || !(m[wanted][wanted] >= 0))
+        return (double)INFINITY;
+    return sqrt(squares / (s->n - columns) * widening(products, squares) * m[wanted][wanted]);
+}
+
+/* Of the ultimate pressure; a share of what is still to come counts too, since no pump keeps its speed to the end. */
+static double asymptote_u(const struct span *s, const struct curve *c)
+{
+    double to_come = EXTRAPOLATED_FRAC * c->b * exp(-c->rate * s->length_s);
+    return hypot(parameter_u(s, c, 3, ASYMPTOTE), to_come);
 }
 
 struct picture {
@@ -393,6 +453,23 @@ static double least_level_pa(const struct taut_drawdown *d, const struct picture
     return level_pa > d->target_pa ? level_pa : 0;
 }
 
+/* Pace at which the level itself falls, Pa/s: a far end that still empties through a line, which no leak does. */
+struct pace {
+    double slowest, fastest; /* two standard uncertainties to either side */
+};
+
+static struct pace level_pace(const struct picture *p)
+{
+    struct curve c = search(&p->half, drifting_at);
+    double u = parameter_u(&p->half, &c, 4, DRIFT);
+    return (struct pace){(c.c + 2 * u) / p->half.length_s, (c.c - 2 * u) / p->half.length_s};
+}
+
+static bool too_slow(const struct taut_drawdown *d, double level_pa, double pace)
+{
+    return !(pace < 0) || (level_pa - d->target_pa) / -pace > d->max_s;
+}
+
 /* Is it plainly on its way, and fast enough to matter? */
 static bool falls(const struct taut_drawdown *d, const struct picture *p)
 {
@@ -423,16 +500,20 @@ static enum taut_drawdown_state judge_level(struct taut_drawdown *d, const struc
 {
     const struct taut_drawdown_result *r = &d->result;
     double level_pa = least_level_pa(d, p, flat);
-    double looks_s = levelled_s(d, p, level_pa > 0);
+    struct pace pace = {0, 0};
+    if (level_pa > 0 && !flat)
+        pace = level_pace(p);
+    bool levels = level_pa > 0 && too_slow(d, level_pa, pace.slowest);
+    double looks_s = levelled_s(d, p, levels);
     double tau_s = p->bends ? fmin(1 / p->fall.rate, r->elapsed_s / 2) : 0;
     bool was = r->state == TAUT_DRAWDOWN_LEVELLING || r->state == TAUT_DRAWDOWN_NOT_HOLDING;
-    if (looks_s > 0 && was && (level_pa <= 0 || (r->state == TAUT_DRAWDOWN_NOT_HOLDING && r->p_pa > far_from(d->target_pa))))
+    if (looks_s > 0 && was && (!levels || (r->state == TAUT_DRAWDOWN_NOT_HOLDING && r->p_pa > far_from(d->target_pa))))
         return r->state;
-    if (level_pa <= 0 || looks_s < fmax(SEEN_S, tau_s / 2)) {
+    if (!levels || looks_s < fmax(SEEN_S, tau_s / 2)) {
         bool slower = r->tau_s > SLOW_LINE_RATIO * r->early_tau_s; /* false while one is not known */
         return slower ? TAUT_DRAWDOWN_SLOW_LINE : TAUT_DRAWDOWN_FALLING;
     }
-    bool sure = level_pa > far_from(d->target_pa) && looks_s >= fmax(STEADY_S, tau_s);
+    bool sure = level_pa > far_from(d->target_pa) && looks_s >= fmax(STEADY_S, tau_s) && too_slow(d, level_pa, pace.fastest);
     return sure ? TAUT_DRAWDOWN_NOT_HOLDING : TAUT_DRAWDOWN_LEVELLING;
 }
 
@@ -482,6 +563,13 @@ static void refit(struct taut_drawdown *d)
     }
 }
 
+static bool is_due(const struct taut_drawdown *d, double p_pa)
+{
+    bool there = p_pa <= d->target_pa && d->result.state != TAUT_DRAWDOWN_REACHED;
+    double wait_s = fmin(fmax(REFIT_S, REFIT_FRAC * d->result.elapsed_s), REFIT_MOST_S);
+    return there || d->bins < LEAST_POINTS || taut_seconds(d->last_ns - d->fit_ns) >= wait_s;
+}
+
 const struct taut_drawdown_result *taut_drawdown_push(struct taut_drawdown *d, int64_t t_ns, double p_pa)
 {
     struct taut_drawdown_result *r = &d->result;
@@ -497,7 +585,7 @@ const struct taut_drawdown_result *taut_drawdown_push(struct taut_drawdown *d, i
     r->elapsed_s = taut_seconds(t_ns - d->start_ns);
     r->highest_pa = fmax(r->highest_pa, p_pa);
     store(d, r->elapsed_s, p_pa);
-    if (d->bins < LEAST_POINTS || taut_seconds(t_ns - d->fit_ns) >= REFIT_S || p_pa <= d->target_pa)
+    if (is_due(d, p_pa))
         refit(d);
     return r;
 }
