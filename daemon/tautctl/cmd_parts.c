@@ -40,14 +40,18 @@ static bool read_options(const char *command, int argc, char **argv, int most, s
 {
     const char *environment = getenv("TAUT_STATE");
     *out = (struct options){.state = environment && environment[0] ? environment : "/var/lib/taut"};
+    bool words_only = false;
     for (int i = 1; i < argc; i++) {
-        if (strcmp(argv[i], "--json") == 0)
+        bool option = !words_only && argv[i][0] == '-' && argv[i][1] == '-';
+        if (option && argv[i][2] == '\0')
+            words_only = true;
+        else if (option && strcmp(argv[i], "--json") == 0)
             out->json = true;
-        else if (strcmp(argv[i], "--state") == 0 && i + 1 < argc)
+        else if (option && strcmp(argv[i], "--state") == 0 && i + 1 < argc)
             out->state = argv[++i];
-        else if (strncmp(argv[i], "--state=", 8) == 0)
+        else if (option && strncmp(argv[i], "--state=", 8) == 0)
             out->state = argv[i] + 8;
-        else if (argv[i][0] == '-' && argv[i][1] == '-')
+        else if (option)
             return tautctl_usage(command, "%s: no such option, or its value is missing", argv[i]) == TAUTCTL_OK;
         else if (out->count == most)
             return tautctl_usage(command, "%s: one word too many", argv[i]) == TAUTCTL_OK;

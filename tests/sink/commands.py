@@ -78,6 +78,7 @@ def parts_and_show_tell_what_is_on_record(state):
     assert "no run of this part" in ctl("show", "--state", state, "rudder-99", code=66)
     ctl("show", "--state", state, "rudder-17", "first", code=66)
     ctl("show", "--state", state, "rudder-17", "2", code=66)
+    assert "no run of this part" in ctl("show", "--state", state, "--", "--rudder", code=66)
     ctl("show", code=64)
     ctl("parts", "--stat", code=64)
     (folder / "record.json").chmod(0o640)
