@@ -215,11 +215,20 @@ class Away(Ctl):
     def test_proxy_settings_are_not_followed(self):
         self.ctl("status", http_proxy="http://127.0.0.1:9", ALL_PROXY="http://127.0.0.1:9")
 
-    @unittest.skipIf(os.getuid() == 0, "root may use every socket")
     def test_socket_one_may_not_use_is_told(self):
-        os.chmod(self.path, 0)
-        self.assertIn("your account may not use", self.ctl("status", expect=UNREACHABLE))
-        os.chmod(self.path, 0o660)
+        if os.getuid() == 0:  # root may use every socket: ask as somebody else
+            os.chmod(self.folder, 0o755)
+            try:
+                done = subprocess.run([os.environ["TAUTCTL"], "status"], capture_output=True, text=True, timeout=30, user=65534,
+                                      group=65534, extra_groups=[], env={"TAUT_SOCKET": self.path})
+            except PermissionError:
+                self.skipTest("the program's folder is closed to other accounts")
+            self.assertEqual(done.returncode, UNREACHABLE, done.stderr)
+            self.assertIn("your account may not use", done.stderr)
+        else:
+            os.chmod(self.path, 0)
+            self.assertIn("your account may not use", self.ctl("status", expect=UNREACHABLE))
+            os.chmod(self.path, 0o660)
 
 
 if __name__ == "__main__":

@@ -3,6 +3,7 @@ import json
 import math
 import os
 import pwd
+import re
 import stat
 import subprocess
 import unittest
@@ -110,6 +111,50 @@ class Views(BenchTest):
                     raw += piece
 
 
+class Manual(BenchTest):
+    """taut-api(7) says what is true."""
+
+    @classmethod
+    def setUpClass(cls):
+        super().setUpClass()
+        with open(os.path.join(os.environ["TAUT_SOURCE"], "daemon/man/taut-api.7"), encoding="utf-8") as f:
+            cls.page = f.read()
+
+    def section(self, title):
+        return self.page.split(f".Ss {title}\n")[1].split("\n.S")[0]
+
+    def test_every_address_answers_and_none_is_left_out(self):
+        written = re.findall(r"^\.It Li GET (\S+)$", self.page, re.M)
+        self.assertEqual(len(written), 8)
+        for target in written:
+            if target != "/v1/live":
+                self.assertEqual(self.get(target.replace("NAME", "A")).code, 200, target)
+        with open(os.path.join(os.environ["TAUT_SOURCE"], "daemon/web/answer.c"), encoding="utf-8") as f:
+            served = set(re.findall(r'"(/v1/[a-z]+)/?"', f.read()))
+        self.assertEqual({t.replace("/NAME", "") for t in written} - {"/"}, served)
+
+    def test_keys_of_a_station_are_the_ones_in_the_answer(self):
+        written = re.findall(r"^\.It Li (\w+) Ta", self.section("A station in short"), re.M)
+        stations = self.get("/v1/stations").json()["stations"]
+        for station in stations:
+            self.assertEqual(list(station), written)
+        alarm = stations[1]["alarms"][0]
+        for key in alarm:
+            self.assertRegex(self.section("A station in short"), rf"\b{key}\b")
+
+    def test_verbs_and_keys_of_commands_are_taken(self):
+        rows = dict(re.findall(r"^\.It Li (\w+) Ta (.*)$", self.section("Commanding"), re.M))
+        self.assertEqual(set(rows), {"verb", "who", "part", "recipe", "text", "alarm", "number"})
+        values = {"part": "P", "text": "t", "alarm": "sensor", "number": 5}
+        for verb in rows["verb"].split(", "):
+            body = {"verb": verb, "who": "anna"}
+            for key, text in rows.items():
+                if key in values and re.search(rf"\b{verb}\b[^;]*:", text):
+                    body[key] = values[key]
+            answer = self.command("B", body)
+            self.assertIn(answer.code, (200, 403, 409), (body, answer.body))  # the bench refuses finish and clamp
+
+
 class Commands(BenchTest):
     def account(self):
         try:
@@ -132,6 +177,21 @@ class Commands(BenchTest):
         self.command("A", {"verb": "test", "who": "anna"}, tcp=True)
         last = self.last()
         self.assertEqual((last["who"], last["local"], last["account"]), ("anna (tcp)", False, "tcp"))
+
+    @unittest.skipUnless(os.getuid() == 0, "only root can be somebody else")
+    def test_another_account_is_told_by_the_kernel_and_kept_out_without_the_group(self):
+        os.chmod(self.folder, 0o755)
+        ask = ["curl", "-sS", "--unix-socket", self.path, "-H", "Content-Type: application/json", "-d",
+               '{"verb":"test","who":"root"}', "http://localhost/v1/stations/A/commands"]
+        other = dict(user=65534, group=65534, extra_groups=[], capture_output=True, text=True, timeout=20)
+        before = self.last()["commands"]
+        self.assertEqual(subprocess.run(ask, **other).returncode, 7)  # can not connect
+        self.assertEqual(self.last()["commands"], before)
+        os.chmod(self.path, 0o666)
+        subprocess.run(ask, **other, check=True)
+        os.chmod(self.path, 0o660)
+        last = self.last()
+        self.assertEqual((last["uid"], last["account"], last["who"]), (65534, "nobody", "root (nobody)"))
 
     def test_start_carries_part_and_recipe(self):
         a = self.command("C", {"verb": "start", "part": "FS-8/ä", "recipe": "foil-shell"})
