@@ -27,7 +27,6 @@ struct tautd_poller {
     int wake; /* eventfd: something was wanted, or the end */
     pthread_t thread;
     bool started, stop;   /* stop: guarded by lock */
-    bool coarse;          /* no epoll_pwait2 here */
     pthread_mutex_t lock; /* guards all peers; given up while waiting */
 };
 
@@ -93,17 +92,6 @@ static struct timespec until_next(const struct tautd_poller *poller)
     return (struct timespec){.tv_sec = left / 1000000000, .tv_nsec = left % 1000000000};
 }
 
-/* Kernels before 5.11 (and valgrind) wait in whole milliseconds only. */
-static int wait_for(struct tautd_poller *poller, struct epoll_event *event, const struct timespec *wait)
-{
-    int n = poller->coarse ? -1 : epoll_pwait2(poller->world.epoll, event, EVENTS, wait, NULL);
-    if (!poller->coarse && n < 0 && errno == ENOSYS)
-        poller->coarse = true;
-    if (!poller->coarse)
-        return n;
-    return epoll_wait(poller->world.epoll, event, EVENTS, (int)(wait->tv_sec * 1000 + (wait->tv_nsec + 999999) / 1000000));
-}
-
 static void *run(void *argument)
 {
     struct tautd_poller *poller = argument;
@@ -114,7 +102,7 @@ static void *run(void *argument)
         struct epoll_event event[EVENTS];
         struct timespec wait = until_next(poller);
         pthread_mutex_unlock(&poller->lock);
-        int n = wait_for(poller, event, &wait);
+        int n = epoll_pwait2(poller->world.epoll, event, EVENTS, &wait, NULL);
         if (n < 0 && errno != EINTR) {
             tautd_log_sparse(TAUTD_ERROR, "poller", "waiting for TCP units failed: %s", strerror(errno));
             nanosleep(&(struct timespec){.tv_nsec = 10000000}, NULL);
