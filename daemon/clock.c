@@ -29,14 +29,10 @@ int64_t tautd_clock_real_ns(void)
     return read_clock(CLOCK_MONOTONIC);
 }
 
-int64_t tautd_clock_mono_at(int64_t real_ns)
-{
-    return factor == 1.0 ? real_ns : base_real_ns + (int64_t)((double)(real_ns - base_real_ns) * factor);
-}
-
 int64_t tautd_clock_mono_ns(void)
 {
-    return tautd_clock_mono_at(read_clock(CLOCK_MONOTONIC));
+    int64_t real = read_clock(CLOCK_MONOTONIC);
+    return factor == 1.0 ? real : base_real_ns + (int64_t)((double)(real - base_real_ns) * factor);
 }
 
 int64_t tautd_clock_wall_ns(void)

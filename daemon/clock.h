@@ -17,8 +17,6 @@ int64_t tautd_clock_mono_ns(void);
 int64_t tautd_clock_wall_ns(void);
 /** CLOCK_MONOTONIC in real ns, for time-outs. */
 int64_t tautd_clock_real_ns(void);
-/** Daemon monotonic time at real time `real_ns`. */
-int64_t tautd_clock_mono_at(int64_t real_ns);
 /** The real (CLOCK_MONOTONIC) time at which daemon monotonic time reaches `mono_ns`: an absolute deadline for
  *  clock_nanosleep, timerfd or pthread_cond_clockwait. */
 int64_t tautd_clock_real_deadline_ns(int64_t mono_ns);

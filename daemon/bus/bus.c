@@ -5,26 +5,24 @@
 #include <stdlib.h>
 #include <string.h>
 
-#include "bus/poller.h"
 #include "bus/worker.h"
 #include "clock.h"
 
 struct tautd_bus {
     const struct tautd_config *config;
     struct tautd_queue queue;
-    struct tautd_poller *poller; /* all TCP lines */
-    struct tautd_worker *worker; /* one per serial line */
+    struct tautd_worker *worker;
     int workers;
 };
 
-/* Does line `line` have anything to do? */
-static bool used(const struct tautd_config *config, int line)
+/* Does line `line` have anything to do for `unit` (-1: any)? */
+static bool used(const struct tautd_config *config, int line, int unit)
 {
     for (int i = 0; i < config->channels; i++)
-        if (config->channel[i].line_index == line)
+        if (config->channel[i].line_index == line && (unit < 0 || config->channel[i].unit == unit))
             return true;
     for (int i = 0; i < config->outputs; i++)
-        if (config->output[i].line_index == line)
+        if (config->output[i].line_index == line && (unit < 0 || config->output[i].unit == unit))
             return true;
     return false;
 }
@@ -34,11 +32,15 @@ static enum taut_status list_workers(struct tautd_bus *bus, int64_t start_ns)
 {
     bus->workers = 0;
     for (int line = 0; line < bus->config->lines; line++) {
-        if (bus->config->line[line].kind != TAUTD_LINE_RTU || !used(bus->config, line))
-            continue;
-        int index = bus->workers++;
-        if (bus->worker && tautd_worker_init(&bus->worker[index], bus->config, line, -1, &bus->queue, start_ns) != TAUT_OK)
-            return TAUT_E_MEMORY;
+        bool serial = bus->config->line[line].kind == TAUTD_LINE_RTU;
+        for (int unit = serial ? -1 : 0; unit < (serial ? 0 : TAUTD_UNITS_MAX); unit++) {
+            if (!used(bus->config, line, unit))
+                continue;
+            if (bus->worker &&
+                tautd_worker_init(&bus->worker[bus->workers++], bus->config, line, unit, &bus->queue, start_ns) != TAUT_OK)
+                return TAUT_E_MEMORY;
+            bus->workers += !bus->worker;
+        }
     }
     return TAUT_OK;
 }
@@ -51,7 +53,7 @@ static unsigned queue_size(const struct tautd_config *config)
     return size;
 }
 
-static enum taut_status start_threads(struct tautd_bus *bus, int64_t start_ns)
+static enum taut_status start_workers(struct tautd_bus *bus)
 {
     sigset_t all, before;
     enum taut_status status = TAUT_OK;
@@ -59,8 +61,6 @@ static enum taut_status start_threads(struct tautd_bus *bus, int64_t start_ns)
     pthread_sigmask(SIG_SETMASK, &all, &before); /* signals are the main loop's */
     for (int i = 0; i < bus->workers && status == TAUT_OK; i++)
         status = tautd_worker_start(&bus->worker[i]);
-    if (status == TAUT_OK && !(bus->poller = tautd_poller_new(bus->config, &bus->queue, start_ns)))
-        status = TAUT_E_MEMORY;
     pthread_sigmask(SIG_SETMASK, &before, NULL);
     return status;
 }
@@ -78,9 +78,9 @@ struct tautd_bus *tautd_bus_new(const struct tautd_config *config, struct taut_d
     bus->worker = calloc(bus->workers > 0 ? (size_t)bus->workers : 1, sizeof *bus->worker);
     if (!bus->worker)
         bus->workers = 0;
-    int64_t start_ns = tautd_clock_mono_ns();
-    if (!bus->worker || list_workers(bus, start_ns) != TAUT_OK || start_threads(bus, start_ns) != TAUT_OK) {
-        taut_diag_set(diag, TAUT_E_MEMORY, "no memory, descriptor or thread for the lines");
+    int wanted = bus->workers;
+    if (!bus->worker || list_workers(bus, tautd_clock_mono_ns()) != TAUT_OK || start_workers(bus) != TAUT_OK) {
+        taut_diag_set(diag, TAUT_E_MEMORY, "no memory or thread for the %d line workers", wanted);
         tautd_bus_free(bus);
         return NULL;
     }
@@ -104,12 +104,12 @@ enum taut_status tautd_bus_write(struct tautd_bus *bus, int output, bool on)
     const struct tautd_output_config *o = &bus->config->output[output];
     for (int i = 0; i < bus->workers; i++) {
         struct tautd_worker *w = &bus->worker[i];
-        if (w->line_index == o->line_index) {
+        if (w->line_index == o->line_index && (w->unit < 0 || w->unit == o->unit)) {
             tautd_worker_write(w, output, on);
             return TAUT_OK;
         }
     }
-    return tautd_poller_write(bus->poller, output, on);
+    return TAUT_E_NOENT;
 }
 
 void tautd_bus_stats(const struct tautd_bus *bus, int line, struct tautd_bus_stats *out)
@@ -122,7 +122,6 @@ void tautd_bus_stats(const struct tautd_bus *bus, int line, struct tautd_bus_sta
             tautd_worker_stats(&bus->worker[i], out);
             any = true;
         }
-    any = tautd_poller_stats(bus->poller, line, out) > 0 || any;
     out->up = out->up && any;
 }
 
@@ -132,7 +131,6 @@ void tautd_bus_free(struct tautd_bus *bus)
         return;
     for (int i = 0; i < bus->workers; i++)
         tautd_worker_stop(&bus->worker[i]);
-    tautd_poller_free(bus->poller);
     for (int i = 0; i < bus->workers; i++)
         tautd_worker_destroy(&bus->worker[i]);
     free(bus->worker);

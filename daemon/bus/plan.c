@@ -150,17 +150,3 @@ int tautd_plan_split(const struct tautd_config *config, struct tautd_plan *plan,
     plan->blocks += n - 1;
     return n;
 }
-
-/* Moments are shared by several units, so that one wake-up serves them all. */
-enum { MOMENT_NS = 10000000 };
-
-int64_t tautd_plan_phase_ns(const struct tautd_config *config, int channel, int key, int64_t period_ns)
-{
-    int group = config->stations + key;
-    for (int s = 0; s < config->stations && group >= config->stations; s++)
-        for (int role = 0; role < TAUT_ROLES; role++)
-            if (config->station[s].channel_index[role] == channel)
-                group = s;
-    int64_t phase = (int64_t)((double)period_ns * fmod(group * 0.6180339887498949, 1.0));
-    return period_ns >= 2 * MOMENT_NS ? phase - phase % MOMENT_NS : phase;
-}

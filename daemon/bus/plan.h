@@ -37,10 +37,4 @@ void tautd_plan_make(const struct tautd_config *config, int line, int unit, int 
  *  it does not have.  Pure.  @return how many blocks there are in its place; they follow one another at its end */
 int tautd_plan_split(const struct tautd_config *config, struct tautd_plan *plan, int index);
 
-/** Where in its period a channel is read, ns.  Pure.  Channels of one station are read at the same moment,
- *  different stations at different ones: so a station's readings belong together and the load is spread. The golden
- *  ratio spreads any number evenly.
- *  @param key  spreads channels that belong to no station */
-int64_t tautd_plan_phase_ns(const struct tautd_config *config, int channel, int key, int64_t period_ns);
-
 #endif

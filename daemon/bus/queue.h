@@ -10,8 +10,8 @@
 
 #include "bus/bus.h"
 
-/* Real time; less than the main loop waits for the stragglers of one moment. */
-#define TAUTD_QUEUE_HOLD_NS INT64_C(20000000)
+/* Real time; less than the 5 ms within which the main loop takes readings of one station for one moment. */
+#define TAUTD_QUEUE_HOLD_NS INT64_C(4000000)
 
 struct tautd_queue {
     pthread_mutex_t lock;

@@ -370,6 +370,18 @@ static int unit_index(struct tautd_worker *w, int unit)
     return w->units++;
 }
 
+/* Channels of one station are read at the same moment of their period, different stations at different ones: so
+ * a station's readings belong together and the load is spread. The golden ratio spreads any number evenly. */
+static int64_t phase_of(const struct tautd_config *config, int channel, int worker_key, int64_t period_ns)
+{
+    int group = config->stations + worker_key;
+    for (int s = 0; s < config->stations && group >= config->stations; s++)
+        for (int role = 0; role < TAUT_ROLES; role++)
+            if (config->station[s].channel_index[role] == channel)
+                group = s;
+    return (int64_t)((double)period_ns * fmod(group * 0.6180339887498949, 1.0));
+}
+
 enum taut_status tautd_worker_init(struct tautd_worker *w, const struct tautd_config *config, int line_index, int unit,
                                    struct tautd_queue *queue, int64_t start_ns)
 {
@@ -397,8 +409,7 @@ enum taut_status tautd_worker_init(struct tautd_worker *w, const struct tautd_co
         struct tautd_block *b = &w->plan.block[i];
         b->unit = unit_index(w, b->ask.unit);
         b->due_ns = start_ns; /* the first at once, the others on the grid */
-        b->phase_ns =
-            start_ns - b->period_ns + tautd_plan_phase_ns(config, list[b->first], line_index + b->ask.unit, b->period_ns);
+        b->phase_ns = start_ns - b->period_ns + phase_of(config, list[b->first], line_index + b->ask.unit, b->period_ns);
     }
     for (int i = 0; i < config->outputs; i++)
         if (config->output[i].line_index == line_index && (unit < 0 || config->output[i].unit == unit))
