@@ -73,13 +73,17 @@ def pymodbus_reads_every_coding_over_tcp():
 def pymodbus_reads_every_coding_over_the_serial_line():
     _skip_without_pymodbus()
     from pymodbus.client import ModbusSerialClient
+    from pymodbus.exceptions import ModbusIOException
     with Sim(rtu=True) as sim:
         client = ModbusSerialClient(port=sim.link, baudrate=19200, parity="N", timeout=1, retries=0)  # whole seconds: 3.0 cuts the rest off
         assert client.connect()
         check_registers(client)
         check_exceptions(client)
-        nobody = client.read_input_registers(address=0, count=2, slave=99)
-        assert nobody.isError() and not hasattr(nobody, "exception_code"), nobody  # silence, no exception
+        try:  # silence, no exception answer: pymodbus 3.0 returns its error, later ones raise it
+            nobody = client.read_input_registers(address=0, count=2, slave=99)
+            assert nobody.isError() and not hasattr(nobody, "exception_code"), nobody
+        except ModbusIOException:
+            assert client.connect()
         check_registers(client)
         client.close()
 
