@@ -160,14 +160,28 @@ static double multiple_at_score(const struct taut_droptest *test, double z)
     return test->mix_scale * taut_stats_t_of_normal(fmin(z, 12), test->mix_freedom);
 }
 
-/* Normal score at which an interval holds at every stopping time (mixture of normal alternatives with spread
- * `scale`; Robbins 1970). Fixed mode: the plain one-sided quantile. */
+/* Normal score at which an interval holds at every stopping time: mixture of normal alternatives with spread `scale`
+ * (Robbins 1970), most of the risk on the distance that matters, some on wider ones, so that a gross leak is not held up
+ * by a scale it does not fit; the best of them may be taken (union bound). Fixed mode: the plain one-sided quantile. */
 double droptest_score(const struct taut_droptest_rule *rule, double variance, double scale)
 {
     if (rule->mode == TAUT_TEST_FIXED)
         return taut_stats_normal_upper(rule->risk);
-    double g = scale * scale / variance; /* information about the distance that matters */
-    return sqrt(2 * (1 + g) / g * (log(0.5 / rule->risk) + 0.5 * log1p(g)));
+    static const struct {
+        double share, factor;
+    } mixture[] = {
+        {0.8, 1 },
+        {0.1, 8 },
+        {0.1, 64}
+    };
+    double best = INFINITY, base = log(0.5 / rule->risk);
+    for (size_t i = 0; i < sizeof mixture / sizeof mixture[0]; i++) {
+        double g = pow(scale * mixture[i].factor, 2) / variance; /* information about that distance */
+        best = fmin(best, 2 * (1 + g) / g * (base - log(mixture[i].share) + 0.5 * log1p(g)));
+        if (g > 4)
+            break; /* wider ones can only be worse */
+    }
+    return sqrt(best);
 }
 
 /* What widens: a decision (score by mode and variance) or a fixed score. */
@@ -270,8 +284,8 @@ static double criterion(double rss, double n, double k)
 }
 
 /* Around the best tau: points at shares of the half width that the interval can reach, and the curvature. */
-static int look_around(const struct rise_system *system, const struct rise_point *best, double reach2, struct rise_point *out,
-                       struct valley *valley)
+static int look_around(const struct rise_system *system, const struct rise_point *best, double reach2, double most_s,
+                       struct rise_point *out, struct valley *valley)
 {
     valley->before = rise_at(system, best->tau_s * exp(-valley_step));
     valley->after = rise_at(system, best->tau_s * exp(valley_step));
@@ -283,7 +297,7 @@ static int look_around(const struct rise_system *system, const struct rise_point
     double width = fmin(sqrt(2 * reach2 / valley->curvature), 1.2);
     valley->narrow = width < 0.5 && best->amplitude > 0;
     for (int i = 0; i < SPREAD; i++)
-        out[1 + i] = rise_at(system, best->tau_s * exp(width * share[i]));
+        out[1 + i] = rise_at(system, fmin(best->tau_s * exp(width * share[i]), most_s));
     return 1 + SPREAD;
 }
 
@@ -417,7 +431,10 @@ static int points_of(const struct taut_droptest *test, const struct rise_system 
                      struct rise_point *best, struct valley *valley)
 {
     int count = 0;
-    *best = bottom(s, test->tau_start_s);
+    double most_s = range_of(test, n).most_s;
+    *best = bottom(s, fmin(test->tau_start_s, most_s));
+    if (best->tau_s > most_s)
+        *best = rise_at(s, most_s);
     if (test->scan_n == n) {
         for (; count < SCAN; count++) {
             memcpy(&point[count], test->tau_points[count], sizeof point[count]);
@@ -426,7 +443,7 @@ static int points_of(const struct taut_droptest *test, const struct rise_system 
         }
     }
     double s2 = fmax(best->rss / ((double)n - 4), least_variance_pa2);
-    return count + look_around(s, best, 7 * s2, point + count, valley);
+    return count + look_around(s, best, 7 * s2, most_s, point + count, valley);
 }
 
 static void choose(const struct taut_droptest *test, const struct rise_system *s, uint32_t n, const struct rise_point *best,
