@@ -14,7 +14,7 @@ static const double after_window_s = 30, after_guard_s = 1; /* the moment of shu
  * Instructions are as measured (tests/stat/README.md). */
 enum job { JOB_NONE, JOB_NOISE, JOB_SCAN, JOB_FIT };
 static const double earned_per_push = 1300, earned_per_s = 13000, credit_most = 4e5;
-static const double noise_cost = 800, look_cost = 160, fit_cost = 570, scan_cost = 640; /* per block */
+static const double noise_cost = 800, look_cost = 160, fit_cost = 640, scan_cost = 640; /* per block */
 static const double most_per_push = 46000;
 static const double noise_growth = 1.15; /* of the span, till it is worth doing again */
 static const double fit_growth_least = 0.03, fit_growth_most = 0.3, fit_growth_idle = 0.5, look_growth_least = 0.015;
@@ -195,10 +195,13 @@ static void publish(struct taut_droptest *test, const struct droptest_fit *fit, 
     }
 }
 
-static void fit(struct taut_droptest *test, uint32_t n, bool decide)
+/* False when the fit found that it needs the wide look first. */
+static bool fit(struct taut_droptest *test, uint32_t n, bool decide)
 {
     struct droptest_fit found;
     droptest_fit(test, n, &found);
+    if (found.incomplete)
+        return false;
     bool transient = found.transient || found.bends_upward;
     if (transient != test->transient)
         test->noise_span_s = 0; /* the noise is to be seen without the transient, or with it */
@@ -207,6 +210,7 @@ static void fit(struct taut_droptest *test, uint32_t n, bool decide)
     publish(test, &found, n);
     if (decide)
         droptest_decide(test, &found);
+    return true;
 }
 
 static double span_of(const struct taut_droptest *test, uint32_t n)
@@ -286,9 +290,8 @@ static bool step(struct taut_droptest *test, double *spent, bool decide)
         test->job = JOB_FIT;
         break;
     case JOB_FIT:
-        fit(test, n, decide);
+        test->job = fit(test, n, decide) ? JOB_NONE : JOB_SCAN;
         cost = fit_cost * n;
-        test->job = JOB_NONE;
         break;
     default:
         break;

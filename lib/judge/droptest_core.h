@@ -35,6 +35,7 @@ struct droptest_fit {
     bool transient;                       /* favoured by the evidence */
     bool unresolved;                      /* tau at the end of its range, or flat */
     bool bends_upward;                    /* a transient of the wrong sign: gas taken up, or a growing leak */
+    bool incomplete;                      /* not to decide on: scan and fit again */
     bool stepped;                         /* the converter's steps outweigh the noise: residuals are stairs */
     double line_rise_pa, certain_rise_pa; /* rise of the straight line over the span; from where on it is beyond doubt */
     double sure_multiple;                 /* standard errors for evidence about the valve */

@@ -4,7 +4,7 @@
 #include "judge/droptest_core.h"
 #include "taut/stats.h"
 
-enum { N = TAUT_DROPTEST_BLOCKS, SCAN = TAUT_DROPTEST_TAUS, SPREAD = 4, POINTS = SCAN + SPREAD + 1 };
+enum { N = TAUT_DROPTEST_BLOCKS, SCAN = TAUT_DROPTEST_TAUS, SPREAD = 6, POINTS = SCAN + SPREAD + 1 };
 
 /* Correlation times tried, in blocks: white, then wider by about two each. A geometric grid is the log-uniform prior
  * of a scale parameter; the blocks scale with the record, so the grid does too. */
@@ -293,7 +293,7 @@ static int look_around(const struct rise_system *system, const struct rise_point
     out[0] = *best;
     if (!(valley->curvature > 0))
         return 1;
-    static const double share[SPREAD] = {-0.9, -0.5, 0.5, 0.9};
+    static const double share[SPREAD] = {-0.9, -0.5, -0.2, 0.2, 0.5, 0.9};
     double width = fmin(sqrt(2 * reach2 / valley->curvature), 1.2);
     valley->narrow = width < 0.5 && best->amplitude > 0;
     for (int i = 0; i < SPREAD; i++)
@@ -443,7 +443,12 @@ static int points_of(const struct taut_droptest *test, const struct rise_system 
         }
     }
     double s2 = fmax(best->rss / ((double)n - 4), least_variance_pa2);
-    return count + look_around(s, best, 7 * s2, most_s, point + count, valley);
+    /* as far as the deciding interval can reach: in early mode that is further the less is known */
+    const struct taut_droptest_rule *rule = &test->rule;
+    struct widening decision = {.test = test, .s2 = s2};
+    decision.scale = isnan(rule->limit_pa_per_s) ? rule->rise_limit_pa / rule->rise_within_s : rule->limit_pa_per_s;
+    double k = multiple_at(&decision, 2 * rise_of_point(s, best, 1, 0).variance);
+    return count + look_around(s, best, fmin(fmax(7, k * k), 80) * s2, most_s, point + count, valley);
 }
 
 static void choose(const struct taut_droptest *test, const struct rise_system *s, uint32_t n, const struct rise_point *best,
@@ -493,6 +498,7 @@ void droptest_fit(struct taut_droptest *test, uint32_t n, struct droptest_fit *o
         if (best.amplitude > 0 || out->bends_upward)
             p.rss_least = fmin(p.rss_least, best.rss);
         test->narrow = p.valley.narrow && out->transient;
+        out->incomplete = !test->narrow && test->scan_n != n; /* the wide look is needed after all */
         test->tau_start_s = best.tau_s;
     }
     p.s2 = fmax(p.rss_least / freedom, least_variance_pa2);
