@@ -93,7 +93,7 @@ static double fill_s_of(const struct asked *a, double ambient_pa)
     return taut_fill_time_s(&strip);
 }
 
-static int print_cost(const struct asked *a, double pa_m3_per_s, double t_k, double fill_s, struct taut_fill_cost *cost)
+static int cost_of(const struct asked *a, double pa_m3_per_s, double t_k, double fill_s, struct taut_fill_cost *cost)
 {
     *cost = (struct taut_fill_cost){(double)NAN, (double)NAN, (double)NAN, (double)NAN, (double)NAN};
     if (isnan(a->pore_l))
@@ -113,31 +113,31 @@ static int print_cost(const struct asked *a, double pa_m3_per_s, double t_k, dou
 static int report(const struct asked *a, const struct taut_leak_sizes *s, const struct taut_fill_cost *cost, double fill_s)
 {
     const double limit_mbar_l = cost->limit_pa_m3_per_s * 10;
+    /* clang-format off */
     const struct tautctl_figure figures[] = {
-        {"leak_mbar_l_per_s",                s->mbar_l_per_s,                                          "Leak",                        "mbar.L/s",                         4},
-        {"leak_pa_m3_per_s",                 s->pa_m3_per_s,                                           "",                            "Pa.m3/s",                          4},
-        {"leak_mol_per_s",                   s->mol_per_s,                                             "",                            "mol/s",                            4},
-        {"leak_cm3_per_min_0degC_1013mbar",  s->normal_cm3_per_min,                                    "",                            "cm3/min at 0 degC, 1013.25 mbar",  4},
-        {"leak_cm3_per_min_20degC_1013mbar", s->standard_cm3_per_min,                                  "",                            "cm3/min at 20 degC, 1013.25 mbar", 4},
-        {"equivalent_hole_mm",               s->hole_m * 1000,                                         "As much as a thin hole of",   "mm",                               3},
-        {"knudsen",                          s->knudsen,                                               NULL,                          "",                                 3},
-        {"rise_mbar_per_min",                taut_mbar_per_min(s->pa_m3_per_s / (a->volume_l / 1000)), "Rise of the shut-off bag",    "mbar/min",
-         4                                                                                                                                                                 },
-        {"fill_s",                           fill_s,                                                   "Fill",                        "s",                                5},
-        {"air_cm3_0degC_1013mbar",           cost->air_normal_cm3,                                     "Air drawn in meanwhile",      "cm3 at 0 degC, 1013.25 mbar",      4},
-        {"void_percent",                     cost->void_frac * 100,                                    "As bubbles in the pores",     "%",                                3},
-        {"limit_mbar_l_per_s",               limit_mbar_l,                                             "Leak that the budget allows", "mbar.L/s",                         3},
-        {"limit_mbar_per_min",               limit_mbar_l * 60 / a->volume_l,                          "as the rise of this bag",     "mbar/min",                         3},
+        {"leak_mbar_l_per_s", s->mbar_l_per_s, "Leak", "mbar.L/s", 4},
+        {"leak_pa_m3_per_s", s->pa_m3_per_s, "", "Pa.m3/s", 4},
+        {"leak_mol_per_s", s->mol_per_s, "", "mol/s", 4},
+        {"leak_cm3_per_min_0degC_1013mbar", s->normal_cm3_per_min, "", "cm3/min at 0 degC, 1013.25 mbar", 4},
+        {"leak_cm3_per_min_20degC_1013mbar", s->standard_cm3_per_min, "", "cm3/min at 20 degC, 1013.25 mbar", 4},
+        {"equivalent_hole_mm", s->hole_m * 1000, "As much as a thin hole of", "mm", 3},
+        {"knudsen", s->knudsen, NULL, "", 3},
+        {"rise_mbar_per_min", taut_mbar_per_min(s->pa_m3_per_s / (a->volume_l / 1000)), "Rise of the shut-off bag", "mbar/min", 4},
+        {"fill_s", fill_s, "Fill", "s", 5},
+        {"air_cm3_0degC_1013mbar", cost->air_normal_cm3, "Air drawn in meanwhile", "cm3 at 0 degC, 1013.25 mbar", 4},
+        {"void_percent", cost->void_frac * 100, "As bubbles in the pores", "%", 3},
+        {"limit_mbar_l_per_s", limit_mbar_l, "Leak that the budget allows", "mbar.L/s", 3},
+        {"limit_mbar_per_min", limit_mbar_l * 60 / a->volume_l, "as the rise of this bag", "mbar/min", 3},
     };
-    char flow[120], assumed[300] = "";
+    /* clang-format on */
+    char flow[120], assumed[400] = "";
     snprintf(flow, sizeof flow, "The hole is an ideal thin round one (%s flow), never \"the hole\".",
              taut_leak_regime_text(s->regime));
     if (!isnan(cost->void_frac))
         snprintf(assumed, sizeof assumed,
-                 "Assumed: the leak stays the same during the fill, %g %% of its air stays in the part,\nthe bubbles have %g "
-                 "mbar when the "
-                 "resin sets, %g %% of voids are allowed in %g L of pores.\nA rule of thumb of this program's own, not a "
-                 "published one.",
+                 "Assumed: the leak stays the same during the fill, %g %% of its air stays in the part,\n"
+                 "the bubbles have %g mbar when the resin sets, %g %% of voids are allowed in %g L of pores.\n"
+                 "A rule of thumb of this program's own, not a published one.",
                  a->stays_percent, a->bubble_mbar, a->void_percent, a->pore_l);
     const char *const notes[] = {flow, assumed[0] ? assumed : NULL, NULL};
     return tautctl_figures_print("taut-leak 1", figures, sizeof figures / sizeof figures[0], notes, a->json);
@@ -181,6 +181,6 @@ int tautctl_cmd_leak(int argc, char **argv)
     if (taut_leak_describe(pa_m3_per_s, t_k, ambient_pa, a.bag_mbar * TAUT_PA_PER_MBAR, &sizes) != TAUT_OK)
         return tautctl_usage(argv[0], "--bag-mbar must be below the pressure outside");
     struct taut_fill_cost cost;
-    trouble = print_cost(&a, pa_m3_per_s, t_k, fill_s, &cost);
+    trouble = cost_of(&a, pa_m3_per_s, t_k, fill_s, &cost);
     return trouble ? trouble : report(&a, &sizes, &cost, fill_s);
 }

@@ -4,6 +4,7 @@
 #include <stddef.h>
 #include <string.h>
 
+#include "judge/drawdown_core.h"
 #include "taut/units.h"
 
 /* The numbers below are our own choices, tried in tests/unit/test_drawdown.c; there is no published rule. */
@@ -46,33 +47,51 @@ double taut_drawdown_equilibrium_pa(double ultimate_pa, double leak_pa_m3_per_s,
     return ultimate_pa + leak_pa_m3_per_s / speed_m3_per_s;
 }
 
-static const struct {
+struct words {
     const char *word, *text;
-} states[TAUT_DRAWDOWN_STATES] = {
-    [TAUT_DRAWDOWN_EARLY] = {"early",       "too early to say"                                                           },
-    [TAUT_DRAWDOWN_NOT_BEGUN] = {"not-begun",
-                             "still at room pressure: if the film is no longer being drawn in, check that the pump "
-                                 "runs and that the valve and the line to the bag are open"                              },
-    [TAUT_DRAWDOWN_FALLING] = {"falling",     "coming down"                                                                },
-    [TAUT_DRAWDOWN_SLOW_LINE] = {"slow-line",
-                             "coming down ever more slowly, as through a slow line: draw a large bag through the "
-                                 "feed line first and change to the slow vent line near the end"                         },
-    [TAUT_DRAWDOWN_LEVELLING] = {"levelling",   "levelling off above the target: look for a leak, a weak pump, or moisture (water "
-                                              "boils near 23 mbar at 20 degC)"  },
-    [TAUT_DRAWDOWN_NOT_HOLDING] = {"not-holding", "not holding: gross leak or an open line; listen along the seal and check that "
-                                                  "the feed lines are clamped"},
-    [TAUT_DRAWDOWN_RISING] = {"rising",      "pressure goes up: pump stopped, line open, or bag opened"                   },
-    [TAUT_DRAWDOWN_REACHED] = {"reached",     "target reached"                                                             },
 };
+
+static struct words words_of(enum taut_drawdown_state state)
+{
+    switch (state) {
+    case TAUT_DRAWDOWN_EARLY:
+        return (struct words){"early", "too early to say"};
+    case TAUT_DRAWDOWN_NOT_BEGUN:
+        return (struct words){"not-begun",
+                              "still at room pressure: if the film is no longer being drawn in, check that the pump runs "
+                              "and that the valve and the line to the bag are open"};
+    case TAUT_DRAWDOWN_FALLING:
+        return (struct words){"falling", "coming down"};
+    case TAUT_DRAWDOWN_SLOW_LINE:
+        return (struct words){"slow-line",
+                              "coming down ever more slowly, as through a slow line: draw a large bag through the feed "
+                              "line first and change to the slow vent line near the end"};
+    case TAUT_DRAWDOWN_LEVELLING:
+        return (struct words){"levelling",
+                              "levelling off above the target: look for a leak, a weak pump, or moisture (water boils "
+                              "near 23 mbar at 20 degC)"};
+    case TAUT_DRAWDOWN_NOT_HOLDING:
+        return (struct words){"not-holding",
+                              "not holding: gross leak or an open line; listen along the seal and check that the feed "
+                              "lines are clamped"};
+    case TAUT_DRAWDOWN_RISING:
+        return (struct words){"rising", "pressure goes up: pump stopped, line open, or bag opened"};
+    case TAUT_DRAWDOWN_REACHED:
+        return (struct words){"reached", "target reached"};
+    case TAUT_DRAWDOWN_STATES:
+        break;
+    }
+    return (struct words){"unknown", "unknown"};
+}
 
 const char *taut_drawdown_word(enum taut_drawdown_state state)
 {
-    return (unsigned)state < TAUT_DRAWDOWN_STATES ? states[state].word : "unknown";
+    return words_of(state).word;
 }
 
 const char *taut_drawdown_text(enum taut_drawdown_state state)
 {
-    return (unsigned)state < TAUT_DRAWDOWN_STATES ? states[state].text : "unknown";
+    return words_of(state).text;
 }
 
 static void forget(struct taut_drawdown *d)
@@ -140,16 +159,10 @@ static void store(struct taut_drawdown *d, double t_s, double p_pa)
     d->weight[d->bins++] = 1;
 }
 
-/* The part of the record that is judged: borrowed means, time from the first of them. */
-struct span {
-    const double *t_s, *p_pa;
-    int n;
-    double length_s;
-};
-
-static struct span span_from(const struct taut_drawdown *d, int first)
+/* Means from number `first` on. */
+static struct drawdown_span span_from(const struct taut_drawdown *d, int first)
 {
-    return (struct span){d->t_s + first, d->p_pa + first, d->bins - first, d->t_s[d->bins - 1] - d->t_s[first]};
+    return (struct drawdown_span){d->t_s + first, d->p_pa + first, d->bins - first, d->t_s[d->bins - 1] - d->t_s[first]};
 }
 
 /* Where the fall began: the last mean that still lies near the highest pressure. */
@@ -161,7 +174,7 @@ static int fall_begin(const struct taut_drawdown *d)
     return i;
 }
 
-static struct span judged_half(const struct taut_drawdown *d, int begin)
+static struct drawdown_span judged_half(const struct taut_drawdown *d, int begin)
 {
     double half_s = (d->t_s[begin] + d->t_s[d->bins - 1]) / 2;
     int first = begin;
@@ -170,213 +183,18 @@ static struct span judged_half(const struct taut_drawdown *d, int begin)
     return span_from(d, first);
 }
 
-struct line {
-    double end_pa, slope, u_slope, sd; /* value at the last point */
-};
-
-/* A sum of squares is too small a measure when neighbours err alike: their correlation widens it. */
-static double widening(double products, double squares)
-{
-    double phi = squares > 0 ? fmin(fmax(products / squares, 0), 0.95) : 0;
-    return (1 + phi) / (1 - phi);
-}
-
-static struct line fit_line(const struct span *s)
-{
-    double mt = 0, mp = 0, stt = 0, stp = 0;
-    for (int i = 0; i < s->n; i++) {
-        mt += s->t_s[i] / s->n;
-        mp += s->p_pa[i] / s->n;
-    }
-    for (int i = 0; i < s->n; i++) {
-        stt += (s->t_s[i] - mt) * (s->t_s[i] - mt);
-        stp += (s->t_s[i] - mt) * (s->p_pa[i] - mp);
-    }
-    struct line out = {.slope = stp / stt};
-    out.end_pa = mp + out.slope * (s->t_s[s->n - 1] - mt);
-    double squares = 0, products = 0, before = 0;
-    for (int i = 0; i < s->n; i++) {
-        double r = s->p_pa[i] - mp - out.slope * (s->t_s[i] - mt);
-        squares += r * r;
-        products += r * before;
-        before = r;
-    }
-    out.sd = sqrt(squares / (s->n - 2));
-    out.u_slope = sqrt(squares / (s->n - 2) / stt * widening(products, squares));
-    return out;
-}
-
-/* Both curves have one parameter that is searched for (per s); the others follow from it by linear least squares. */
-struct curve {
-    double rate, a, b, c, rss;
-};
-
-/* Inverse of a small symmetric positive matrix, in place.  false: it has none. */
-static bool invert(double m[4][4], int n)
-{
-    for (int k = 0; k < n; k++) {
-        double pivot = m[k][k];
-        if (!(pivot > 0))
-            return false;
-        m[k][k] = 1;
-        for (int j = 0; j < n; j++)
-            m[k][j] /= pivot;
-        for (int i = 0; i < n; i++) {
-            double factor = m[i][k];
-            if (i == k)
-                continue;
-            m[i][k] = 0;
-            for (int j = 0; j < n; j++)
-                m[i][j] -= factor * m[k][j];
-        }
-    }
-    return true;
-}
-
-static struct curve exponential_at(const struct span *s, double rate)
-{
-    double me = 0, mp = 0, see = 0, sep = 0, rss = 0;
-    double e[TAUT_DRAWDOWN_BINS];
-    for (int i = 0; i < s->n; i++) {
-        e[i] = exp(-rate * (s->t_s[i] - s->t_s[0]));
-        me += e[i] / s->n;
-        mp += s->p_pa[i] / s->n;
-    }
-    for (int i = 0; i < s->n; i++) {
-        see += (e[i] - me) * (e[i] - me);
-        sep += (e[i] - me) * (s->p_pa[i] - mp);
-    }
-    struct curve out = {.rate = rate, .b = see > 0 ? sep / see : 0};
-    out.a = mp - out.b * me;
-    for (int i = 0; i < s->n; i++) {
-        double r = s->p_pa[i] - out.a - out.b * e[i];
-        rss += r * r;
-    }
-    out.rss = rss;
-    return out;
-}
-
-/* An exponential over a straight drift, in units of the span: a + b e + c t/length. */
-static struct curve drifting_at(const struct span *s, double rate)
-{
-    struct curve out = {.rate = rate, .rss = (double)INFINITY};
-    double m[4][4] = {{0}}, v[3] = {0}, x[3] = {0};
-    for (int i = 0; i < s->n; i++) {
-        double t = s->t_s[i] - s->t_s[0];
-        double row[3] = {1, exp(-rate * t), t / s->length_s};
-        for (int j = 0; j < 3; j++) {
-            v[j] += row[j] * (s->p_pa[i] - s->p_pa[0]);
-            for (int k = 0; k < 3; k++)
-                m[j][k] += row[j] * row[k];
-        }
-    }
-    if (!invert(m, 3))
-        return out;
-    for (int j = 0; j < 3; j++)
-        for (int k = 0; k < 3; k++)
-            x[j] += m[j][k] * v[k];
-    out.a = x[0] + s->p_pa[0];
-    out.b = x[1];
-    out.c = x[2];
-    out.rss = 0;
-    for (int i = 0; i < s->n; i++) {
-        double t = s->t_s[i] - s->t_s[0];
-        double r = s->p_pa[i] - out.a - out.b * exp(-rate * t) - out.c * t / s->length_s;
-        out.rss += r * r;
-    }
-    return out;
-}
-
-static struct curve hyperbola_at(const struct span *s, double rate)
-{
-    double sgg = 0, sgp = 0, rss = 0;
-    for (int i = 0; i < s->n; i++) {
-        double g = 1 / (1 + rate * (s->t_s[i] - s->t_s[0]));
-        sgg += g * g;
-        sgp += g * s->p_pa[i];
-    }
-    struct curve out = {.rate = rate, .a = sgp / sgg};
-    for (int i = 0; i < s->n; i++) {
-        double r = s->p_pa[i] - out.a / (1 + rate * (s->t_s[i] - s->t_s[0]));
-        rss += r * r;
-    }
-    out.rss = rss;
-    return out;
-}
-
-/* Least squares over the searched parameter: a coarse scan of its logarithm, then golden section between the
- * neighbours of the best. */
-static struct curve search(const struct span *s, struct curve (*at)(const struct span *, double))
-{
-    enum { SCAN = 12, STEPS = 22 };
-    const double golden = 0.6180339887498949, low = log(0.02 / s->length_s), high = log(40 / s->length_s);
-    const double step = (high - low) / (SCAN - 1);
-    struct curve best = at(s, exp(low));
-    int best_i = 0;
-    for (int i = 1; i < SCAN; i++) {
-        struct curve c = at(s, exp(low + i * step));
-        if (c.rss < best.rss) {
-            best = c;
-            best_i = i;
-        }
-    }
-    double left = low + (best_i - 1) * step, right = low + (best_i + 1) * step;
-    double x1 = right - golden * (right - left), x2 = left + golden * (right - left);
-    struct curve c1 = at(s, exp(x1)), c2 = at(s, exp(x2));
-    for (int i = 0; i < STEPS; i++) {
-        if (c1.rss < c2.rss) {
-            right = x2;
-            x2 = x1;
-            c2 = c1;
-            x1 = right - golden * (right - left);
-            c1 = at(s, exp(x1));
-        } else {
-            left = x1;
-            x1 = x2;
-            c1 = c2;
-            x2 = left + golden * (right - left);
-            c2 = at(s, exp(x2));
-        }
-    }
-    struct curve last = c1.rss < c2.rss ? c1 : c2;
-    return last.rss < best.rss ? last : best;
-}
-
-enum { ASYMPTOTE = 0, DRIFT = 3 };
-
-/* Standard uncertainty of a parameter of an exponential (`columns` 3) or one with drift (4), from the inverse normal
- * matrix of all its parameters and the residuals, whose correlation widens it. */
-static double parameter_u(const struct span *s, const struct curve *c, int columns, int wanted)
-{
-    double m[4][4] = {{0}}, squares = 0, products = 0, before = 0;
-    for (int i = 0; i < s->n; i++) {
-        double t = s->t_s[i] - s->t_s[0], e = exp(-c->rate * t);
-        double row[4] = {1, e, -c->b * t * c->rate * e, t / s->length_s}; /* third: by the logarithm of the rate */
-        for (int j = 0; j < columns; j++)
-            for (int k = 0; k < columns; k++)
-                m[j][k] += row[j] * row[k];
-        double r = s->p_pa[i] - c->a - c->b * e - c->c * t / s->length_s;
-        squares += r * r;
-        products += r * before;
-        before = r;
-    }
-    if (s->n <= columns || !invert(m, columns) || !(m[wanted][wanted] >= 0))
-        return (double)INFINITY;
-    return sqrt(squares / (s->n - columns) * widening(products, squares) * m[wanted][wanted]);
-}
-
 /* Of the ultimate pressure; a share of what is still to come counts too, since no pump keeps its speed to the end. */
-static double asymptote_u(const struct span *s, const struct curve *c)
+static double asymptote_u(const struct drawdown_span *s, const struct drawdown_curve *c)
 {
     double to_come = EXTRAPOLATED_FRAC * c->b * exp(-c->rate * s->length_s);
-    return hypot(parameter_u(s, c, 3, ASYMPTOTE), to_come);
+    return hypot(drawdown_parameter_u(s, c, 3, DRAWDOWN_ASYMPTOTE), to_come);
 }
 
 struct picture {
-    struct span half;
-    struct line line;     /* last half of the judged half */
-    struct curve fall;    /* exponential */
-    struct curve slowing; /* hyperbola */
+    struct drawdown_span half;
+    struct drawdown_line line;     /* last half of the judged half */
+    struct drawdown_curve fall;    /* exponential */
+    struct drawdown_curve slowing; /* hyperbola */
     double u_ultimate;
     bool bends; /* the ultimate pressure can be seen */
 };
@@ -387,10 +205,10 @@ static struct picture look(const struct taut_drawdown *d, int begin)
     int first = p.half.n / 2;
     if (p.half.n - first < LEAST_POINTS / 2)
         first = p.half.n - LEAST_POINTS / 2;
-    struct span recent = {p.half.t_s + first, p.half.p_pa + first, p.half.n - first, 0};
-    p.line = fit_line(&recent);
-    p.fall = search(&p.half, exponential_at);
-    p.slowing = search(&p.half, hyperbola_at);
+    struct drawdown_span recent = {p.half.t_s + first, p.half.p_pa + first, p.half.n - first, 0};
+    p.line = drawdown_fit_line(&recent);
+    p.fall = drawdown_fit(&p.half, drawdown_exponential);
+    p.slowing = drawdown_fit(&p.half, drawdown_hyperbola);
     p.u_ultimate = asymptote_u(&p.half, &p.fall);
     p.bends = p.fall.rate * p.half.length_s >= CURVATURE_LEAST && p.fall.b > 0 && isfinite(p.u_ultimate) &&
               p.fall.rss < 0.7 * p.slowing.rss;
@@ -434,8 +252,8 @@ static void foresee(struct taut_drawdown *d, const struct picture *p)
 
 static bool rises(const struct taut_drawdown *d)
 {
-    struct span recent = span_from(d, d->bins - RECENT);
-    struct line line = fit_line(&recent);
+    struct drawdown_span recent = span_from(d, d->bins - RECENT);
+    struct drawdown_line line = drawdown_fit_line(&recent);
     double climbed = line.end_pa - d->lowest_pa;
     return line.slope > 3 * line.u_slope && climbed > 5 * line.sd && climbed > fmax(0.02 * line.end_pa, 50);
 }
@@ -460,8 +278,8 @@ struct pace {
 
 static struct pace level_pace(const struct picture *p)
 {
-    struct curve c = search(&p->half, drifting_at);
-    double u = parameter_u(&p->half, &c, 4, DRIFT);
+    struct drawdown_curve c = drawdown_fit(&p->half, drawdown_drifting);
+    double u = drawdown_parameter_u(&p->half, &c, 4, DRAWDOWN_DRIFT);
     return (struct pace){(c.c + 2 * u) / p->half.length_s, (c.c - 2 * u) / p->half.length_s};
 }
 
