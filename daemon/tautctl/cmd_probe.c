@@ -297,7 +297,7 @@ static const char *table_word(int table)
 
 static void print_table(const struct request *q, const uint16_t *registers)
 {
-    int at, type, order, equal;
+    int at = 0, type = 0, order = 0, equal;
     bool zero = true;
     printf("Unit %d, %s registers %d to %d:", q->unit, table_word(q->table), q->reg, q->reg + q->count - 1);
     for (int i = 0; i < q->count; i++) {
