@@ -193,23 +193,32 @@ static bool in_test(const struct tautctl_reading *r)
     return r->phase == TAUT_PHASE_SETTLE || r->phase == TAUT_PHASE_DROP_TEST;
 }
 
+/* Does a test begin with this reading? */
+static bool begins(const struct tautctl_readings *readings, size_t i)
+{
+    const struct tautctl_reading *now = &readings->at[i];
+    if (!in_test(now))
+        return false;
+    return i == 0 || !in_test(now - 1) || (now->phase == TAUT_PHASE_SETTLE && (now - 1)->phase == TAUT_PHASE_DROP_TEST);
+}
+
 /* The `wanted`-th test of the trace (0: the last).  @return how many there are */
 static int find_test(const struct tautctl_readings *readings, int wanted, struct span *span)
 {
     int tests = 0;
     for (size_t i = 0; i < readings->count; i++) {
-        bool starts = in_test(&readings->at[i]) &&
-                      (i == 0 || !in_test(&readings->at[i - 1]) ||
-                       (readings->at[i].phase == TAUT_PHASE_SETTLE && readings->at[i - 1].phase == TAUT_PHASE_DROP_TEST));
-        if (!starts)
+        if (!begins(readings, i))
             continue;
         tests++;
         if (wanted != 0 && wanted != tests)
             continue;
         span->first = i;
         for (span->end = i + 1; span->end < readings->count && in_test(&readings->at[span->end]); span->end++)
-            if (readings->at[span->end].phase == TAUT_PHASE_SETTLE && readings->at[span->end - 1].phase == TAUT_PHASE_DROP_TEST)
+            if (begins(readings, span->end))
                 break;
+        /* the reading that decided is written with the phase that came of it, and the word of it with the next one */
+        if (span->end + 1 < readings->count && readings->at[span->end + 1].verdict)
+            span->end++;
     }
     return tests;
 }

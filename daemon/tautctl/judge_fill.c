@@ -80,15 +80,17 @@ static void tell(struct telling *t, double t_s, bool over, const struct taut_wat
 static void watch_all(const struct tautctl_fill_question *q, const struct tautctl_readings *readings, struct taut_watch *watch,
                       struct telling *t)
 {
-    int hold = -1;
+    int hold = -1, phase = -1;
     bool calling = false;
     for (size_t i = 0; i < readings->count; i++) {
         const struct tautctl_reading *r = &readings->at[i];
         int now = hold_of(q, readings, r);
         double t_s = taut_seconds(r->t_ns);
-        if (now != hold && now >= 0)
+        bool changed = now != hold || (r->phase != phase && r->phase != TAUT_PHASE_DROP_TEST);
+        if (changed && now >= 0)
             taut_watch_hold(watch, (enum taut_hold)now, r->t_ns);
         hold = now;
+        phase = r->phase;
         if (hold < 0)
             continue;
         struct taut_sweep sweep = sweep_of(r);

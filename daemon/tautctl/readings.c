@@ -16,7 +16,7 @@
 #include "tautctl/header.h"
 #include "tautctl/tautctl.h"
 
-enum what { TIME, PRESSURE, TEMPERATURE, AMBIENT, MANIFOLD, PHASE, QUALITY, WHATS };
+enum what { TIME, PRESSURE, TEMPERATURE, AMBIENT, MANIFOLD, PHASE, QUALITY, EVENT, WHATS };
 
 struct loading {
     const struct tautctl_layout *layout;
@@ -181,6 +181,16 @@ static void find_quality(struct loading *l)
             l->column[QUALITY] = i;
 }
 
+/* In a trace the one column in degrees Celsius is the station's temperature. */
+static void find_temperature(struct loading *l)
+{
+    for (int i = 0; i < l->columns && l->column[QUALITY] >= 0 && l->column[TEMPERATURE] < 0; i++) {
+        size_t n = strlen(heading(l, i));
+        if (n > 5 && strcmp(heading(l, i) + n - 5, "_degC") == 0)
+            l->column[TEMPERATURE] = i;
+    }
+}
+
 static enum taut_status find_columns(struct loading *l)
 {
     const struct tautctl_layout *layout = l->layout;
@@ -200,10 +210,14 @@ static enum taut_status find_columns(struct loading *l)
         guess_pressure(l);
     if (l->column[PRESSURE] >= l->columns)
         return ask(l, "only one column: time and pressure are needed; is the separator another one? see --separator");
-    for (int i = 0; i < l->columns && l->column[PHASE] < 0; i++)
-        if (strcmp(heading(l, i), "phase") == 0)
+    for (int i = 0; i < l->columns; i++) {
+        if (l->column[PHASE] < 0 && strcmp(heading(l, i), "phase") == 0)
             l->column[PHASE] = i;
+        if (strcmp(heading(l, i), "event") == 0)
+            l->column[EVENT] = i;
+    }
     find_quality(l);
+    find_temperature(l);
     return TAUT_OK;
 }
 
@@ -430,6 +444,7 @@ static enum taut_status take_phase(const struct loading *l, struct tautctl_readi
     if (taut_phase_parse(cell, &phase) != TAUT_OK)
         return tautctl_csv_complain(l->csv, l->column[PHASE], TAUT_E_FORMAT, l->diag, "\"%.40s\" is not a phase", cell);
     r->phase = (uint8_t)phase;
+    r->verdict = l->column[EVENT] >= 0 && strstr(l->csv->cell[l->column[EVENT]], "verdict");
     return TAUT_OK;
 }
 

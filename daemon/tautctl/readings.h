@@ -42,6 +42,7 @@ struct tautctl_reading {
     double temperature_k, ambient_pa, manifold_pa; /* NaN when not there */
     struct taut_sample p;
     bool present;  /* false: a row of the trace on which this channel was not read */
+    bool verdict;  /* the trace's event column says that a verdict fell with the reading before */
     uint8_t phase; /* enum taut_phase; TAUT_PHASES when the file does not say */
     int line;
 };

@@ -141,6 +141,11 @@ class Trace(Case):
                     row(t + t_s, phase, p)
                 row(t + t_s + 0.5, phase, None)
             t += 361
+            # the reading that decides comes with the phase after it, the word of it with the next one
+            after = "drawdown" if leak > 1 else "ready"
+            row(t, after, p)
+            row(t + 0.2, after, p - 1, event="verdict %s; phase %s; valve open" % ("fail" if leak > 1 else "pass", after))
+            t += 1
         for t_s, p in hold(minutes=1, seed=5):
             row(t + t_s, "ready", p, event="a ""note"" here")
         return "\r\n".join(lines) + "\r\n"
@@ -158,6 +163,12 @@ class Trace(Case):
     def test_bad_readings_count_and_rows_of_other_channels_do_not(self):
         got = self.judge(self.trace(), *LIMIT)
         self.assertEqual(got["input"]["not_good"], 14)
+
+    def test_the_reading_that_decided_counts_and_those_after_it_do_not(self):
+        # 361 readings every second, of them 7 bad; 31 in the first 30 s and at 30 s the first judged one; one that decided
+        judged = [t for t in range(30, 361) if t % 50 != 49]
+        got = self.judge(self.trace(), *LIMIT)
+        self.assertEqual(got["result"]["readings_used"], len(judged) + 1)
 
     def test_a_trace_without_a_test_says_so(self):
         text = "\r\n".join(line for line in self.trace().split("\r\n") if "settle" not in line and "drop-test" not in line)
