@@ -29,6 +29,8 @@ struct frame {
     int size, sent;
     int64_t due_ns;
     int64_t step_ns; /* between bytes; 0 = all at once */
+    int64_t wire_ns; /* what a good answer needed the line for; 0 for a spoilt one */
+    int unit;
     bool active;
 };
 
@@ -99,6 +101,7 @@ static void start_frame(struct frame *f, const uint8_t *bytes, int n, int64_t du
     f->sent = 0;
     f->due_ns = due_ns;
     f->step_ns = step_ns;
+    f->wire_ns = 0;
     f->active = n > 0;
 }
 
@@ -169,9 +172,8 @@ static void reply(struct tt_rtu *rtu, const uint8_t *request, int64_t begin_ns)
     rtu->busy_until_ns = end_ns;
     start_frame(&rtu->answer, frame, n, end_ns, fault.kind == TT_FAULT_DRIP ? 300000000 : 0);
     if (fault.kind == TT_FAULT_NONE || fault.kind == TT_FAULT_NOISE_AFTER) {
-        rtu->counts.answered++;
-        rtu->counts.answered_by[unit]++;
-        rtu->counts.wire_ns += clean_ns + rtu->gap_ns;
+        rtu->answer.wire_ns = clean_ns + rtu->gap_ns;
+        rtu->answer.unit = unit;
     }
 }
 
@@ -210,6 +212,13 @@ static void send_due(struct tt_rtu *rtu, struct frame *f)
         f->sent += n;
         f->due_ns += f->step_ns;
         f->active = f->sent < f->size;
+    }
+    if (!f->active && f->wire_ns > 0) {
+        rtu->counts.answered++;
+        rtu->counts.answered_by[f->unit]++;
+        rtu->counts.wire_ns += f->wire_ns;
+        rtu->counts.last_answer_ns = rtu->busy_until_ns;
+        f->wire_ns = 0;
     }
 }
 

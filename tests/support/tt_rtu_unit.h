@@ -23,7 +23,8 @@ struct tt_rtu_options {
 struct tt_rtu_counts {
     uint64_t requests, answered, violations, writes, others /* functions but 3, 4, 5 */;
     uint64_t answered_by[256];
-    int64_t wire_ns; /* time the line was needed for the answered requests, silence included */
+    int64_t wire_ns;        /* time the line was needed for the answered requests, silence included */
+    int64_t last_answer_ns; /* CLOCK_MONOTONIC, end of the last good answer */
     uint8_t last_request[8];
     uint16_t coil_address, coil_value; /* of the last write */
 };
