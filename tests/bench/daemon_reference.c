@@ -47,7 +47,8 @@ int main(int argc, char **argv)
     if (out < 0 || !all || ep < 0 || timer < 0)
         return 1;
     for (int i = 0; i < n; i++) {
-        struct sockaddr_in to = {.sin_family = AF_INET, .sin_port = htons((uint16_t)port), .sin_addr.s_addr = htonl(INADDR_LOOPBACK)};
+        struct sockaddr_in to = {
+            .sin_family = AF_INET, .sin_port = htons((uint16_t)port), .sin_addr.s_addr = htonl(INADDR_LOOPBACK)};
         all[i].fd = socket(AF_INET, SOCK_STREAM, 0);
         if (all[i].fd < 0 || connect(all[i].fd, (struct sockaddr *)&to, sizeof to))
             return 1;
@@ -57,7 +58,10 @@ int main(int argc, char **argv)
     }
     struct epoll_event e = {.events = EPOLLIN, .data.u32 = (uint32_t)n};
     epoll_ctl(ep, EPOLL_CTL_ADD, timer, &e);
-    struct itimerspec spec = {{0, 100000000}, {0, 1000000}};
+    struct itimerspec spec = {
+        {0, 100000000},
+        {0, 1000000  }
+    };
     timerfd_settime(timer, 0, &spec, NULL);
     uint64_t samples = 0;
     for (int sweep = 0; sweep < seconds * 10 + 1;) {
@@ -97,7 +101,8 @@ int main(int argc, char **argv)
     }
     struct rusage usage;
     getrusage(RUSAGE_SELF, &usage);
-    double cpu = (double)usage.ru_utime.tv_sec + (double)usage.ru_stime.tv_sec + (double)(usage.ru_utime.tv_usec + usage.ru_stime.tv_usec) / 1e6;
+    double cpu = (double)usage.ru_utime.tv_sec + (double)usage.ru_stime.tv_sec +
+                 (double)(usage.ru_utime.tv_usec + usage.ru_stime.tv_usec) / 1e6;
     printf("samples %llu cpu_us_per_sample %.2f\n", (unsigned long long)samples, 1e6 * cpu / (double)samples);
     return 0;
 }

@@ -44,8 +44,8 @@ static void print_periods(const struct tt_arrival *log, int n)
     }
     qsort(stray_ms, (size_t)count, sizeof *stray_ms, by_value);
     if (count > 100)
-        printf("periods %d p50_ms %.3f p99_ms %.3f p999_ms %.3f missed %d\n", count, stray_ms[count / 2], stray_ms[(int)(count * 0.99)],
-               stray_ms[(int)(count * 0.999)], missed);
+        printf("periods %d p50_ms %.3f p99_ms %.3f p999_ms %.3f missed %d\n", count, stray_ms[count / 2],
+               stray_ms[(int)(count * 0.99)], stray_ms[(int)(count * 0.999)], missed);
     free(sorted);
     free(stray_ms);
 }

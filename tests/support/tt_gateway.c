@@ -6,6 +6,7 @@
 #include <netinet/in.h>
 #include <netinet/tcp.h>
 #include <pthread.h>
+#include <sched.h>
 #include <stdio.h>
 #include <stdlib.h>
 #include <string.h>
@@ -268,7 +269,10 @@ static void *run(void *argument)
 {
     struct tt_gateway *g = argument;
     struct epoll_event event[64];
+    struct sched_param high = {.sched_priority = 50};
     prctl(PR_SET_TIMERSLACK, 1UL, 0UL, 0UL, 0UL);
+    if (g->options.real_time && pthread_setschedparam(pthread_self(), SCHED_FIFO, &high) != 0)
+        perror("no real-time priority");
     pthread_mutex_lock(&g->lock);
     while (!g->stop) {
         int64_t due = next_due(g), left = due - now_ns();
