@@ -1,5 +1,6 @@
 #include "bus/frame.h"
 
+#include <errno.h>
 #include <string.h>
 
 static void put16(uint8_t *at, unsigned value)
@@ -67,4 +68,21 @@ enum taut_reason tautd_frame_tcp_judge(const struct tautd_ask *ask, uint16_t tra
     if (size < 9 || get16(adu) != transaction || get16(adu + 2) != 0 || get16(adu + 4) != (unsigned)(size - 6))
         return settle_on(answer, TAUT_REASON_BAD_FRAME, 0);
     return tautd_frame_judge(ask, adu[6], adu + 7, size - 7, answer);
+}
+
+int tautd_frame_tcp_size(const uint8_t *adu, int size)
+{
+    return size < 6 ? 0 : 6 + (int)get16(adu + 4);
+}
+
+void tautd_frame_failed(struct tautd_exchange *exchange, int error)
+{
+    static const int gone[] = {EIO, ENODEV, ENXIO, EBADF, ECONNRESET, EPIPE, ECONNABORTED, ENETUNREACH, EHOSTUNREACH, ENETDOWN};
+    exchange->error = error;
+    exchange->answer.reason = exchange->partial ? TAUT_REASON_BAD_FRAME : TAUT_REASON_NO_ANSWER;
+    for (size_t i = 0; i < sizeof gone / sizeof *gone; i++)
+        if (error == gone[i]) {
+            exchange->answer.reason = TAUT_REASON_LINE_DOWN;
+            exchange->lost = true;
+        }
 }

@@ -1,10 +1,11 @@
 /** @file frame.h  What is asked of a unit and whether the answer answers it. Pure: no device, no clock.
  *
- *  libmodbus sends and collects frames; it does not see that a TCP answer came from another unit (3.1.6 and
- *  3.1.11), so every answer is judged here, for both kinds of line alike. */
+ *  Every answer is judged here, for both kinds of line alike: unit, function, byte count, and with TCP transaction,
+ *  protocol and length. (libmodbus 3.1.6 and 3.1.11 take a TCP answer of another unit for good.) */
 #ifndef TAUTD_BUS_FRAME_H
 #define TAUTD_BUS_FRAME_H
 
+#include <stdbool.h>
 #include <stdint.h>
 
 #include "taut/sample.h"
@@ -34,6 +35,16 @@ struct tautd_answer {
     uint16_t reg[TAUTD_FRAME_REGISTERS_MAX];
 };
 
+/** One exchange: the answer, when it was, and what it did to the line. */
+struct tautd_exchange {
+    struct tautd_answer answer;
+    int64_t sent_ns, got_ns;           /* daemon time */
+    int64_t sent_real_ns, got_real_ns; /* real time */
+    bool lost;                         /* port or connection are of no more use: close */
+    bool partial;                      /* something came, but no whole frame */
+    int error;                         /* errno as seen, for a person */
+};
+
 /** Write the five bytes after the address.  Pure. */
 void tautd_frame_request(const struct tautd_ask *ask, uint8_t pdu[TAUTD_FRAME_PDU]);
 
@@ -53,5 +64,11 @@ enum taut_reason tautd_frame_judge(const struct tautd_ask *ask, int unit, const 
 /** The same for a whole TCP frame, header included: transaction, protocol and length are checked too.  Pure. */
 enum taut_reason tautd_frame_tcp_judge(const struct tautd_ask *ask, uint16_t transaction, const uint8_t *adu, int size,
                                        struct tautd_answer *answer);
+
+/** Bytes of the TCP frame that begins with `adu`, by its own length field; 0 while that is not known yet.  Pure. */
+int tautd_frame_tcp_size(const uint8_t *adu, int size);
+
+/** Enter a failed system call or a time-out: reason, error, and whether the line is lost.  Pure. */
+void tautd_frame_failed(struct tautd_exchange *exchange, int error);
 
 #endif

@@ -3,7 +3,8 @@
 #include <string.h>
 
 #include "bus/bus.h"
-#include "bus/link.h"
+#include "bus/rtu.h"
+#include "bus/tcp.h"
 
 static enum taut_status explain(const struct tautd_line_config *line, int unit, const struct tautd_exchange *x,
                                 struct taut_diag *diag)
@@ -28,6 +29,19 @@ static enum taut_status explain(const struct tautd_line_config *line, int unit, 
     }
 }
 
+static enum taut_status ask_serial(const struct tautd_line_config *line, const struct tautd_ask *ask, struct tautd_exchange *x,
+                                   struct taut_diag *diag)
+{
+    const atomic_bool stop = false;
+    struct tautd_rtu rtu;
+    tautd_rtu_init(&rtu, line, &stop);
+    enum taut_status status = tautd_rtu_open(&rtu, diag);
+    if (status == TAUT_OK)
+        tautd_rtu_ask(&rtu, ask, line->timeout_s, false, x);
+    tautd_rtu_close(&rtu);
+    return status;
+}
+
 enum taut_status tautd_bus_probe(const struct tautd_line_config *line, int unit, int table, int reg, int count,
                                  uint16_t *registers, struct taut_diag *diag)
 {
@@ -37,21 +51,16 @@ enum taut_status tautd_bus_probe(const struct tautd_line_config *line, int unit,
     if (unit < (line->kind == TAUTD_LINE_RTU) || unit > (line->kind == TAUTD_LINE_RTU ? 247 : 255))
         return taut_diag_set(diag, TAUT_E_ARG, "unit %d: must be %s", unit,
                              line->kind == TAUTD_LINE_RTU ? "1 to 247" : "0 to 255");
-    const atomic_bool stop = false;
-    struct tautd_link link;
     struct tautd_exchange x;
     struct tautd_ask ask = {.unit = (uint8_t)unit,
                             .function = table == TAUTD_TABLE_HOLDING ? TAUTD_READ_HOLDING : TAUTD_READ_INPUT,
                             .address = (uint16_t)reg,
                             .value = (uint16_t)count};
-    tautd_link_init(&link, line, &stop);
-    enum taut_status status = tautd_link_open(&link, line->timeout_s, diag);
-    if (status == TAUT_OK) {
-        tautd_link_ask(&link, &ask, line->timeout_s, false, &x);
+    enum taut_status status = line->kind == TAUTD_LINE_RTU ? ask_serial(line, &ask, &x, diag)
+                                                           : tautd_tcp_exchange(line, &ask, line->timeout_s, &x, diag);
+    if (status == TAUT_OK)
         status = explain(line, unit, &x, diag);
-        if (status == TAUT_OK)
-            memcpy(registers, x.answer.reg, (size_t)count * sizeof *registers);
-    }
-    tautd_link_destroy(&link);
+    if (status == TAUT_OK)
+        memcpy(registers, x.answer.reg, (size_t)count * sizeof *registers);
     return status;
 }

@@ -63,6 +63,10 @@ int64_t tautd_queue_push(struct tautd_queue *queue, const struct tautd_reading *
 
 int tautd_queue_take(struct tautd_queue *queue, struct tautd_reading *out, int most)
 {
+    /* First the wake-up, then the readings: what comes between wakes us again. Not under the lock, which the workers
+     * would wait for. */
+    uint64_t count = 1;
+    ssize_t ignored = read(queue->fd, &count, sizeof count);
     int n = 0;
     pthread_mutex_lock(&queue->lock);
     for (; n < most && queue->used > 0; n++) {
@@ -70,12 +74,12 @@ int tautd_queue_take(struct tautd_queue *queue, struct tautd_reading *out, int m
         queue->head = (queue->head + 1) % queue->size;
         queue->used--;
     }
-    if (n < most) { /* none left: the next reading has to wake us again */
-        uint64_t count;
+    bool left = queue->used > 0;
+    if (!left)
         queue->told = false;
-        ssize_t ignored = read(queue->fd, &count, sizeof count);
-        (void)ignored;
-    }
     pthread_mutex_unlock(&queue->lock);
+    if (left) /* stay readable for a reader that does not come back at once */
+        ignored = write(queue->fd, &count, sizeof count);
+    (void)ignored;
     return n;
 }

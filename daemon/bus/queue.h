@@ -34,7 +34,8 @@ int64_t tautd_queue_push(struct tautd_queue *queue, const struct tautd_reading *
 /** Wake the reader: owed by the writer to whom tautd_queue_push gave a time. */
 void tautd_queue_wake(struct tautd_queue *queue);
 
-/** Take up to `most`, oldest first; fewer than `most` means that none is left. */
+/** Take up to `most`, oldest first; fewer than `most` means that none is left. The descriptor stays readable as long as
+ *  some are. */
 int tautd_queue_take(struct tautd_queue *queue, struct tautd_reading *out, int most);
 
 #endif

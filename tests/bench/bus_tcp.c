@@ -147,7 +147,7 @@ static struct strays strays_of(struct tt_gateway *g, double period_s)
 
 static struct tt_gateway *watching_gateway(void)
 {
-    struct tt_gateway_options o = {.latency_s = 0.005, .log = 100000, .real_time = true};
+    struct tt_gateway_options o = {.latency_s = 0.005, .log = 100000};
     return tt_gateway_start(&o);
 }
 

@@ -45,7 +45,8 @@ static inline int rig_line(int kind, const char *device, int port)
                                     .timeout_s = 0.2,
                                     .settle_s = 0.2,
                                     .gap_registers = 0,
-                                    .retry_most_s = 4};
+                                    .retry_most_s = 4,
+                                    .real_time_priority = 5}; /* where allowed: other tests run beside */
     snprintf(l->name, sizeof l->name, "line%d", rig.config.lines);
     snprintf(l->device, sizeof l->device, "%s", device ? device : "");
     snprintf(l->host, sizeof l->host, "127.0.0.1");

@@ -1,12 +1,16 @@
 /* Polling of strict units on an emulated serial line: silence between frames, values, back-off, plug pulled. */
+#include <fcntl.h>
 #include <setjmp.h>
 #include <stdarg.h>
 #include <stddef.h>
 #include <stdint.h>
+#include <sys/resource.h>
+#include <sys/select.h>
+#include <unistd.h>
 
 #include <cmocka.h>
 
-#include "bus/link.h"
+#include "bus/rtu.h"
 #include "rig.h"
 #include "tt_csv.h"
 #include "tt_rtu_unit.h"
@@ -72,23 +76,23 @@ static void silence_is_that_of_the_standard(void **state)
     while (tt_csv_next(&t)) {
         const atomic_bool stop = false;
         struct tautd_line_config line = rig.line[0];
-        struct tautd_link link;
+        struct tautd_rtu port;
         struct taut_diag diag;
         double t35_us = tt_csv_number(&t, "t3_5_us");
         line.baud = (int)tt_csv_number(&t, "baud");
         line.parity = TAUTD_PARITY_EVEN;
         line.stop_bits = 0; /* one with parity: eleven bits a character */
-        tautd_link_init(&link, &line, &stop);
+        tautd_rtu_init(&port, &line, &stop);
         if (line.baud == 14400) { /* published, but no rate of this system: refused, not quietly 9600 */
-            assert_int_equal(tautd_link_open(&link, 1, &diag), TAUT_E_RANGE);
+            assert_int_equal(tautd_rtu_open(&port, &diag), TAUT_E_RANGE);
             assert_string_equal(diag.text, "line line0: 14400 baud is not a rate this system can set");
         } else {
-            assert_int_equal(tautd_link_open(&link, 1, &diag), TAUT_OK);
-            tt_near_abs((double)link.gap_ns * 1e-3, t35_us, 0.001, "t3.5, us"); /* times are whole ns */
-            tt_near_abs((double)link.char_ns * 1e-3, tt_csv_number(&t, "char_time_us_11bit"), 0.001, "character, us");
+            assert_int_equal(tautd_rtu_open(&port, &diag), TAUT_OK);
+            tt_near_abs((double)port.gap_ns * 1e-3, t35_us, 0.001, "t3.5, us"); /* times are whole ns */
+            tt_near_abs((double)port.char_ns * 1e-3, tt_csv_number(&t, "char_time_us_11bit"), 0.001, "character, us");
             tt_near_abs((double)tt_rtu_gap_ns(line.baud, 11) * 1e-3, t35_us, 0.001, "t3.5 of the emulator, us");
         }
-        tautd_link_destroy(&link);
+        tautd_rtu_close(&port);
     }
     tt_csv_close(&t);
 }
@@ -209,6 +213,33 @@ static void a_unit_that_refuses_the_gaps_is_asked_without_them(void **state)
     rig_check();
 }
 
+static void a_descriptor_beyond_select_is_refused_and_not_fatal(void **state)
+{
+    (void)state;
+    static int taken[1100];
+    struct rlimit limit;
+    int n = 0;
+    getrlimit(RLIMIT_NOFILE, &limit);
+    if (limit.rlim_max < 1100) {
+        print_message("skipped: descriptors are limited to %lu\n", (unsigned long)limit.rlim_max);
+        skip();
+    }
+    rlim_t before = limit.rlim_cur;
+    limit.rlim_cur = 1100;
+    assert_int_equal(setrlimit(RLIMIT_NOFILE, &limit), 0);
+    while ((taken[n] = open("/dev/null", O_RDONLY | O_CLOEXEC)) >= 0 && taken[n] < FD_SETSIZE - 1)
+        n++;
+    uint16_t value;
+    struct taut_diag diag;
+    enum taut_status status = tautd_bus_probe(&rig.line[0], 1, TAUTD_TABLE_INPUT, 0, 1, &value, &diag);
+    for (int i = 0; i <= n; i++)
+        close(taken[i]);
+    limit.rlim_cur = before;
+    setrlimit(RLIMIT_NOFILE, &limit);
+    assert_int_equal(status, TAUT_E_IO);
+    assert_non_null(strstr(diag.text, "is beyond the 1024 that libmodbus can wait for"));
+}
+
 static void a_faster_clock_polls_as_often_as_daemon_time_says(void **state)
 {
     (void)state;
@@ -254,6 +285,7 @@ int main(void)
         cmocka_unit_test_setup_teardown(a_plug_pulled_is_seen_at_once_and_found_back_when_plugged_in, setup, teardown),
         cmocka_unit_test_setup_teardown(a_device_that_is_not_there_at_the_start_is_used_when_it_comes, setup, teardown),
         cmocka_unit_test_setup_teardown(a_unit_that_refuses_the_gaps_is_asked_without_them, setup, teardown),
+        cmocka_unit_test_setup_teardown(a_descriptor_beyond_select_is_refused_and_not_fatal, setup, teardown),
         cmocka_unit_test_setup_teardown(a_faster_clock_polls_as_often_as_daemon_time_says, setup, teardown),
         cmocka_unit_test_setup_teardown(a_bus_ends_within_a_time_out_whatever_it_waits_for, setup, teardown),
     };

@@ -6,7 +6,7 @@
 
 #include <cmocka.h>
 
-#include "bus/link.h"
+#include "bus/rtu.h"
 #include "rig.h"
 #include "tt_csv.h"
 #include "tt_rtu_unit.h"
@@ -158,20 +158,20 @@ static void a_dripping_answer_holds_the_line_no_longer_than_a_missing_one(void *
 {
     (void)state;
     const atomic_bool stop = false;
-    struct tautd_link link;
+    struct tautd_rtu port;
     struct tautd_exchange x;
     struct taut_diag diag;
     struct tautd_ask ask = {.unit = 1, .function = TAUTD_READ_INPUT, .address = 0, .value = 1};
     rig_stop();
-    tautd_link_init(&link, &rig.line[0], &stop);
-    assert_int_equal(tautd_link_open(&link, 1, &diag), TAUT_OK);
+    tautd_rtu_init(&port, &rig.line[0], &stop);
+    assert_int_equal(tautd_rtu_open(&port, &diag), TAUT_OK);
     tt_rtu_fault(rtu, 1, TT_FAULT_DRIP, 0, 1);
-    tautd_link_ask(&link, &ask, 0.8, true, &x);
+    tautd_rtu_ask(&port, &ask, 0.8, true, &x);
     assert_int_equal(x.answer.reason, TAUT_REASON_BAD_FRAME);
     assert_true(x.partial);
     double took_s = 1e-9 * (double)(x.got_real_ns - x.sent_real_ns);
     assert_true(took_s > 0.75 && took_s < 1.2); /* seven bytes at 0.3 s would be 2.1 s */
-    tautd_link_destroy(&link);
+    tautd_rtu_close(&port);
 }
 
 /* Source of the codes: modbus_exceptions.csv. */

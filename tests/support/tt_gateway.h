@@ -13,7 +13,6 @@ struct tt_gateway_options {
     int port;         /* 0 = any */
     double latency_s; /* from request to answer */
     int registers;    /* how many each table has; 0 = 65536 */
-    bool real_time;   /* its thread gets a high real-time priority, if allowed: for measuring others */
     int log;          /* keep the arrival times of so many requests; 0 = none */
 };
 

@@ -3,6 +3,7 @@
 #include <fcntl.h>
 #include <poll.h>
 #include <pthread.h>
+#include <sched.h>
 #include <stdio.h>
 #include <stdlib.h>
 #include <string.h>
@@ -235,7 +236,9 @@ static int64_t next_due(const struct tt_rtu *rtu)
 static void *run(void *argument)
 {
     struct tt_rtu *rtu = argument;
+    struct sched_param high = {.sched_priority = 50};
     prctl(PR_SET_TIMERSLACK, 1UL, 0UL, 0UL, 0UL);
+    (void)!pthread_setschedparam(pthread_self(), SCHED_FIFO, &high); /* a device does not wait for our other work */
     pthread_mutex_lock(&rtu->lock);
     while (!rtu->stop) {
         struct pollfd p[2] = {
