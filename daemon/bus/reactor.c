@@ -2,6 +2,7 @@
  * of 0, 1, 2, 4 ... retry_most_s. */
 #include "bus/reactor.h"
 
+#include <errno.h>
 #include <stdlib.h>
 #include <string.h>
 #include <sys/epoll.h>
@@ -183,6 +184,17 @@ static int64_t earliest(const struct tautd_reactor *r)
     return first;
 }
 
+/* Valgrind and kernels before 5.11 wait in whole milliseconds only. */
+static int wait_for(struct tautd_reactor *r, struct epoll_event *event, const struct timespec *wait)
+{
+    int n = r->coarse ? -1 : epoll_pwait2(r->epoll, event, EVENTS, wait, NULL);
+    if (!r->coarse && n < 0 && errno == ENOSYS)
+        r->coarse = true;
+    if (!r->coarse)
+        return n;
+    return epoll_wait(r->epoll, event, EVENTS, wait ? (int)(wait->tv_sec * 1000 + (wait->tv_nsec + 999999) / 1000000) : -1);
+}
+
 /* Sleep until something comes or is due; then the reader is woken if that is owed. */
 static int wait_for_events(struct tautd_reactor *r, struct epoll_event *event)
 {
@@ -192,7 +204,7 @@ static int wait_for_events(struct tautd_reactor *r, struct epoll_event *event)
     struct timespec t = {0, 0};
     if (first > now && first != INT64_MAX)
         t = (struct timespec){.tv_sec = (first - now) / 1000000000, .tv_nsec = (first - now) % 1000000000};
-    int n = epoll_pwait2(r->epoll, event, EVENTS, first == INT64_MAX ? NULL : &t, NULL);
+    int n = wait_for(r, event, first == INT64_MAX ? NULL : &t);
     if (r->wake_owed_ns && r->wake_owed_ns <= tautd_clock_real_ns()) {
         r->wake_owed_ns = 0;
         tautd_queue_wake(r->queue);

@@ -29,7 +29,7 @@ struct tautd_reactor {
     int64_t wake_owed_ns;
     int epoll, nudge; /* nudge: an eventfd for stop and writes */
     pthread_t thread;
-    bool started;
+    bool started, coarse; /* coarse: no epoll_pwait2 here */
     atomic_bool stop;
 };
 
