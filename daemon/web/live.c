@@ -293,8 +293,8 @@ static struct block *draw_snapshot(struct tautd_live *live, int station)
     struct block *block = NULL;
     const int count = live->borrowed_host->config(live->borrowed_host->ctx)->stations;
     for (int i = 0; i < count; i++)
-        if (station < 0 || station == i)
-            append(live, &block, live->last_id, i, "sweep");
+        if ((station < 0 || station == i) && append(live, &block, live->last_id, i, "sweep") && live->listeners == 0)
+            live->station[i].dirty = false; /* nobody else waits for it */
     return block;
 }
 

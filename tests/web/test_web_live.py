@@ -76,6 +76,11 @@ class Live(BenchTest):
         self.assertIn(b"text/event-stream", stream.head)
         self.assertEqual([e[2]["name"] for e in stream.events(2, 3)], ["A", "B", "C"])
 
+    def test_snapshot_is_not_followed_by_the_same_again(self):
+        self.order("publish 0 sweep")
+        self.last()
+        self.assertEqual(len(self.stream().events(0.5)), 3)
+
     def test_event_has_rising_id_its_name_and_the_new_state(self):
         stream = self.stream()
         stream.events(2, 3)
