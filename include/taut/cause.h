@@ -27,6 +27,7 @@ enum taut_cause {
     TAUT_CAUSE_TEMPERATURE,
     TAUT_CAUSE_SENSOR, /* open, shorted, frozen, noisy, word order: the reason says which */
     TAUT_CAUSE_COMMUNICATION,
+    TAUT_CAUSE_EQUALISING, /* the ends of a shut bag come together: no loss */
     TAUT_CAUSES
 };
 
@@ -62,16 +63,21 @@ struct taut_cause_history {
 /** What is asked. */
 struct taut_cause_question {
     enum taut_hold hold;
-    double now_s, onset_s; /* the rise began here */
-    double baseline_pa;    /* vent before it */
-    double above_pa;       /* vent above it now */
-    double rate_pa_per_s, u_rate_pa_per_s;
-    double noise_pa; /* of a smoothed vent level */
+    double now_s, onset_s, hold_s; /* now; the rise began; the way of holding began */
+    double baseline_pa;            /* vent before the rise */
+    double above_pa;               /* vent above that now */
+    double rate_pa_per_s;          /* now */
+    double u_pa;                   /* standard uncertainty of a difference of two five-second means */
+    double isolated_pa_per_s;      /* rise of this bag when last shut off and tight; NaN: not known */
 };
+
+/** Which end of the bag is nearer to the leak. */
+enum taut_cause_end { TAUT_END_UNKNOWN, TAUT_END_VENT, TAUT_END_FAR };
 
 struct taut_cause_answer {
     enum taut_cause cause;
-    double confidence;
+    double confidence; /* 0..1; from 0.7 on it may be acted on */
+    enum taut_cause_end end;
     char evidence[TAUT_TEXT_MAX];
 };
 
@@ -81,10 +87,10 @@ void taut_cause_history_init(struct taut_cause_history *history);
 /** Add one sweep.  O(1) amortised. */
 void taut_cause_history_push(struct taut_cause_history *history, double t_s, const struct taut_sweep *sweep);
 
-/** Judge.  O(rows).  @param latest  the newest readings, good or not
- *  @param answer receives the cause; UNKNOWN when nothing speaks clearly */
+/** Judge a rise.  O(rows).
+ *  @param answer  receives the cause; UNKNOWN when nothing speaks clearly */
 void taut_cause_judge(const struct taut_cause_history *history, const struct taut_cause_question *question,
-                      const struct taut_sweep *latest, struct taut_cause_answer *answer);
+                      struct taut_cause_answer *answer);
 
 #ifdef __cplusplus
 }

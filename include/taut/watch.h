@@ -34,6 +34,7 @@ struct taut_watch_finding {
     enum taut_cause cause;
     double confidence;            /* 0..1 */
     char evidence[TAUT_TEXT_MAX]; /* the readings the cause rests on, one sentence */
+    enum taut_cause_end end;      /* which end of the bag a leak is nearer to */
     double blind_s;               /* since the last good vent reading; 0 while it is good */
     uint32_t times;               /* losses told since init */
 };
@@ -48,7 +49,7 @@ enum taut_watch_check_verdict {
 
 struct taut_watch_check {
     enum taut_watch_check_verdict verdict;
-    bool shut;       /* the readings show that the bag was shut off */
+    bool shut;       /* the readings show that the bag was shut off; needs a manifold sensor */
     double span_s;   /* judged so long */
     double needed_s; /* this long would do */
     double rate_pa_per_s, u_rate_pa_per_s;
@@ -65,6 +66,14 @@ struct taut_watch_plan {
     double check_s;             /* an isolation check of this length tells the leak from none, 1 % risk either way */
     bool kept;                  /* the wish can be had with the pump on, as far as is known */
     char sentence[TAUT_TEXT_MAX];
+};
+
+/** What is usual for the vent sensor. Private. */
+struct taut_watch_sensor {
+    double before[2], last_pa, usual_pa;
+    double usual_sq, quick_sq; /* mean squares of second differences: in the quiet hold, now */
+    double learnt, run_from_s, trouble_s;
+    uint32_t n, run, longest_run; /* equal readings in a row */
 };
 
 /** Working storage; plain, no destroy.  Treat the inside as private; the owner of lib/judge/watch.c extends it. */
@@ -90,7 +99,7 @@ struct taut_watch {
     /* a loss under way */
     bool lost;
     enum taut_change_kind lost_kind;
-    double lost_onset_s, lost_level_pa, lost_peak_pa, back_since_s, told_s;
+    double hold_onset_s, lost_onset_s, lost_level_pa, lost_peak_pa, back_since_s, told_s;
     /* a commanded change, an isolation check, a squeezed rest */
     bool commanded;
     double commanded_s, calm_since_s;
@@ -99,6 +108,8 @@ struct taut_watch {
     double gap_pa, check_gap_before_pa, check_gap_sum, check_gaps; /* vent less manifold */
     double check_n, check_t, check_p, check_tt, check_tp;
     double dry_frac, dry_s, front_per_s; /* dry fraction of the bag at dry_s, and how fast it falls; NaN: not told */
+    struct taut_watch_sensor sensor;
+    double isolated_pa_per_s; /* rise of this bag when shut off and found tight; NaN: not known */
     struct taut_cause_history history;
     struct taut_sweep latest; /* newest reading of each role */
 };
@@ -114,6 +125,10 @@ void taut_watch_hold(struct taut_watch *watch, enum taut_hold hold, int64_t t_ns
 
 /** Give one sweep.  O(1) amortised, fixed memory.  Borrowed result, valid until the next call. */
 const struct taut_watch_finding *taut_watch_push(struct taut_watch *watch, int64_t t_ns, const struct taut_sweep *sweep);
+
+/** How fast this bag rose when it was last shut off and found tight (the drop test's rate): a line that is blocked later
+ *  lets it rise just so, a new leak faster.  NaN is ignored. */
+void taut_watch_isolated_rate(struct taut_watch *watch, double rate_pa_per_s);
 
 /** The front stands at dry_frac of the bag's dry volume (0..1) at t_ns, as the operator sees it.  While CLAMPED the dry
  *  rest is squeezed by the advancing resin (Boyle: p V stays) and a leak shows 1/dry times faster; from two sightings

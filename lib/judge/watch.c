@@ -14,6 +14,7 @@ static const double blind_after_s = 3;               /* a gap this long breaks w
 static const double back_s = 5;                      /* a loss is over when it has looked over for so long */
 static const double tell_again_s = 5;                /* the evidence is written anew so often */
 static const double calm_s = 5, command_max_s = 120; /* after a commanded change */
+static const double five_s = 5;
 static const double least_dry_frac = 0.02;
 static const double careful = 0.8; /* quantile of the wander's posterior */
 
@@ -29,6 +30,11 @@ struct taut_watch_rule taut_watch_rule_from_recipe(const struct taut_recipe *rec
         .resolution_pa = 0,
         .volume_m3 = NAN,
     };
+}
+
+static bool is_shut(enum taut_hold hold)
+{
+    return hold == TAUT_HOLD_ISOLATED || hold == TAUT_HOLD_CLAMPED;
 }
 
 static double now_s(const struct taut_watch *watch)
@@ -97,7 +103,7 @@ enum taut_status taut_watch_init(struct taut_watch *watch, const struct taut_wat
     watch->hold = TAUT_HOLD_LEARN;
     watch->spacing_s = watch->sample_s = bin_s;
     watch->refit_at = 40;
-    watch->dry_frac = watch->dry_s = watch->front_per_s = watch->gap_pa = NAN;
+    watch->dry_frac = watch->dry_s = watch->front_per_s = watch->gap_pa = watch->isolated_pa_per_s = watch->hold_onset_s = NAN;
     taut_learn_init(&watch->learn);
     taut_cause_history_init(&watch->history);
     taut_hunt_init(&watch->hunt, rule->resolution_pa > 0 ? rule->resolution_pa / sqrt(12.0) : 0, TAUT_HUNT_AGILITY);
@@ -123,11 +129,13 @@ static void forget_loss(struct taut_watch *watch)
 void taut_watch_hold(struct taut_watch *watch, enum taut_hold hold, int64_t t_ns)
 {
     double t_s = watch->seen ? taut_seconds(t_ns - watch->origin_ns) : 0;
+    if (watch->hold == TAUT_HOLD_ISOLATED && watch->check.verdict == TAUT_CHECK_TIGHT)
+        taut_watch_isolated_rate(watch, watch->check.rate_pa_per_s);
     if (hold == TAUT_HOLD_ISOLATED)
         taut_watch_check_begin(watch, t_s);
     watch->commanded = hold == watch->hold && hold != TAUT_HOLD_LEARN && watch->seen;
     watch->commanded_s = t_s;
-    watch->calm_since_s = NAN;
+    watch->calm_since_s = watch->hold_onset_s = NAN;
     if (hold != TAUT_HOLD_CLAMPED)
         watch->dry_frac = watch->front_per_s = NAN;
     bool goes_on = watch->hold == TAUT_HOLD_LEARN && hold == TAUT_HOLD_PUMPED && watch->change.started;
@@ -147,6 +155,12 @@ void taut_watch_hold(struct taut_watch *watch, enum taut_hold hold, int64_t t_ns
     }
     forget_loss(watch);
     watch->finding.baseline_pa = watch->finding.above_pa = NAN;
+}
+
+void taut_watch_isolated_rate(struct taut_watch *watch, double rate_pa_per_s)
+{
+    if (isfinite(rate_pa_per_s))
+        watch->isolated_pa_per_s = fmax(rate_pa_per_s, 0.02 * watch->rule.leak_pa_per_s);
 }
 
 void taut_watch_front(struct taut_watch *watch, int64_t t_ns, double dry_frac)
@@ -179,20 +193,23 @@ static void follow_command(struct taut_watch *watch, double t_s)
 static void ask_cause(struct taut_watch *watch, double t_s)
 {
     struct taut_watch_finding *f = &watch->finding;
+    bool shut = is_shut(watch->hold); /* there a rise never ends by itself: the first one tells the most */
     struct taut_cause_question question = {
         .hold = watch->hold,
         .now_s = t_s,
-        .onset_s = watch->lost_onset_s,
+        .onset_s = shut ? watch->hold_onset_s : watch->lost_onset_s,
         .baseline_pa = f->baseline_pa,
         .above_pa = f->above_pa,
         .rate_pa_per_s = watch->pace.rate_pa_per_s,
-        .u_rate_pa_per_s = watch->pace.u_rate_pa_per_s,
-        .noise_pa = watch->noise.sigma_pa,
+        .hold_s = taut_seconds(watch->hold_ns - watch->origin_ns),
+        .u_pa = sqrt(2 * taut_watch_density(&watch->noise) / five_s),
+        .isolated_pa_per_s = watch->isolated_pa_per_s,
     };
     struct taut_cause_answer answer;
-    taut_cause_judge(&watch->history, &question, &watch->latest, &answer);
+    taut_cause_judge(&watch->history, &question, &answer);
     f->cause = answer.cause;
     f->confidence = answer.confidence;
+    f->end = answer.end;
     memcpy(f->evidence, answer.evidence, sizeof f->evidence);
     watch->told_s = t_s;
 }
@@ -204,6 +221,8 @@ static void begin_loss(struct taut_watch *watch, const struct taut_change_result
     watch->lost_onset_s = found->onset_s;
     watch->lost_level_pa = found->level_pa;
     watch->lost_peak_pa = 0;
+    if (isnan(watch->hold_onset_s))
+        watch->hold_onset_s = found->onset_s;
     if (found->kind == TAUT_CHANGE_RAMP)
         taut_hunt_set(&watch->pace, found->level_pa + found->size * (t_s - found->onset_s), found->size);
     watch->back_since_s = NAN;
@@ -217,7 +236,7 @@ static void begin_loss(struct taut_watch *watch, const struct taut_change_result
 static void follow_loss(struct taut_watch *watch, double t_s)
 {
     struct taut_watch_finding *f = &watch->finding;
-    bool shut = watch->hold == TAUT_HOLD_ISOLATED || watch->hold == TAUT_HOLD_CLAMPED;
+    bool shut = is_shut(watch->hold);
     double rate_keeps = watch->change.trend_pa_per_s + watch->change.least_ramp_pa_per_s;
     watch->lost_peak_pa = fmax(watch->lost_peak_pa, f->above_pa);
     bool rises = watch->pace.rate_pa_per_s > rate_keeps;
@@ -242,14 +261,23 @@ static void follow_loss(struct taut_watch *watch, double t_s)
 
 static void learn_bin(struct taut_watch *watch, double t_s, double mean)
 {
-    bool bends = watch->hold == TAUT_HOLD_ISOLATED || watch->hold == TAUT_HOLD_CLAMPED;
-    if (bends || watch->lost || watch->commanded || t_s < watch->quiet_until_s)
+    if (is_shut(watch->hold) || watch->lost || watch->commanded || t_s < watch->quiet_until_s)
         return;
     taut_learn_push(&watch->learn, mean);
     if (watch->learn.bins >= watch->refit_at) {
         watch->refit_at = 3 * watch->refit_at / 2;
         take_noise(watch);
     }
+}
+
+/* Under the pump a rise must have made half of what matters: the step, or what the leak makes by the time it is to be
+ * told. Resin that sets out, a valve that opens elsewhere, make small ones. */
+static bool matters(const struct taut_watch *watch, const struct taut_change_result *found, double t_s)
+{
+    if (found->kind != TAUT_CHANGE_RAMP || is_shut(watch->hold))
+        return true;
+    double least_pa = 0.5 * fmin(watch->rule.step_pa, watch->rule.leak_pa_per_s * watch->rule.tell_s);
+    return !(found->size * (t_s - found->onset_s) < least_pa);
 }
 
 static void close_bin(struct taut_watch *watch)
@@ -268,11 +296,11 @@ static void close_bin(struct taut_watch *watch)
     if (watch->commanded) {
         follow_command(watch, t_s);
     } else if (!watch->lost) {
-        struct taut_change_result found = taut_change_push(&watch->change, t_s, mean, 1.0);
+        struct taut_change_result found = taut_change_push(&watch->change, t_s, mean, taut_watch_sensor_scale(watch));
         f->baseline_pa = watch->change.level_pa;
         if (found.kind == TAUT_CHANGE_DOWN)
             taut_change_restart(&watch->change);
-        else if (found.kind != TAUT_CHANGE_NONE && watch->hold != TAUT_HOLD_LEARN)
+        else if (found.kind != TAUT_CHANGE_NONE && watch->hold != TAUT_HOLD_LEARN && matters(watch, &found, t_s))
             begin_loss(watch, &found, t_s);
     }
     f->above_pa = watch->pace.level_pa - f->baseline_pa;
@@ -312,18 +340,48 @@ static void take_vent(struct taut_watch *watch, int64_t t_ns, double p_pa)
     }
 }
 
-static void tell_blind(struct taut_watch *watch, const struct taut_sample *vent)
+/* A reading that is not good. */
+static void take_blind(struct taut_watch *watch, const struct taut_sample *vent)
 {
     struct taut_watch_finding *f = &watch->finding;
-    f->blind_s = watch->seen_good ? taut_seconds(watch->last_ns - watch->last_good_ns) : now_s(watch);
+    double t_s = now_s(watch);
+    f->blind_s = watch->seen_good ? taut_seconds(watch->last_ns - watch->last_good_ns) : t_s;
     if (f->blind_s > blind_after_s)
         f->rate_pa_per_s = f->u_rate_pa_per_s = NAN;
-    if (watch->lost || vent->quality == TAUT_QUALITY_GOOD)
+    if (watch->lost)
         return;
-    f->cause = taut_cause_is_communication(vent->reason) ? TAUT_CAUSE_COMMUNICATION : TAUT_CAUSE_SENSOR;
-    f->confidence = 1;
-    snprintf(f->evidence, sizeof f->evidence, "the bag's sensor is %s: %s", taut_quality_text(vent->quality),
-             taut_reason_text(vent->reason));
+    char what[64];
+    snprintf(what, sizeof what, "is %s: %s", taut_quality_text(vent->quality), taut_reason_text(vent->reason));
+    bool way = taut_cause_is_communication(vent->reason);
+    taut_watch_sensor_blame(watch, t_s, way ? TAUT_CAUSE_COMMUNICATION : TAUT_CAUSE_SENSOR, what, NAN);
+}
+
+/* A reading of good quality; it must be believable as well. */
+static void take_good(struct taut_watch *watch, int64_t t_ns, double p_pa)
+{
+    struct taut_watch_finding *f = &watch->finding;
+    double t_s = now_s(watch);
+    if (!taut_watch_sensor_believed(watch, t_s, p_pa)) {
+        if (watch->lost) { /* what looked like a loss was the sensor */
+            enum taut_cause cause = f->cause;
+            char evidence[TAUT_TEXT_MAX];
+            memcpy(evidence, f->evidence, sizeof evidence);
+            forget_loss(watch);
+            f->cause = cause;
+            f->confidence = 0.95;
+            memcpy(f->evidence, evidence, sizeof evidence);
+        }
+        f->blind_s = watch->seen_good ? taut_seconds(t_ns - watch->last_good_ns) : t_s;
+        if (f->blind_s > blind_after_s)
+            f->rate_pa_per_s = f->u_rate_pa_per_s = NAN;
+        watch->bin_n = 0;
+        return;
+    }
+    f->blind_s = 0;
+    bool in_trouble = f->cause == TAUT_CAUSE_SENSOR || f->cause == TAUT_CAUSE_COMMUNICATION;
+    if (!watch->lost && in_trouble && taut_watch_sensor_recovered(watch, t_s))
+        forget_loss(watch);
+    take_vent(watch, t_ns, p_pa);
 }
 
 const struct taut_watch_finding *taut_watch_push(struct taut_watch *watch, int64_t t_ns, const struct taut_sweep *sweep)
@@ -343,13 +401,9 @@ const struct taut_watch_finding *taut_watch_push(struct taut_watch *watch, int64
     watch->latest.present |= sweep->present;
     taut_cause_history_push(&watch->history, now_s(watch), sweep);
     const struct taut_sample *vent = &watch->latest.sample[TAUT_ROLE_VENT];
-    if (taut_sweep_good(sweep, TAUT_ROLE_VENT) && isfinite(vent->value)) {
-        if (f->blind_s > 0 && !watch->lost)
-            forget_loss(watch);
-        f->blind_s = 0;
-        take_vent(watch, t_ns, vent->value);
-    } else if (sweep->present & (1u << TAUT_ROLE_VENT)) {
-        tell_blind(watch, vent);
-    }
+    if (taut_sweep_good(sweep, TAUT_ROLE_VENT) && isfinite(vent->value))
+        take_good(watch, t_ns, vent->value);
+    else if (sweep->present & (1u << TAUT_ROLE_VENT))
+        take_blind(watch, vent);
     return f;
 }

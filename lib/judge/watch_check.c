@@ -56,15 +56,15 @@ double taut_watch_check_span(const struct taut_noise *noise, double rate_pa_per_
     return INFINITY;
 }
 
-/* A bag that is still pumped stays where it was, however badly it leaks: without a sign that it is shut, nothing is said. */
+/* A bag that is still pumped stays where it was, however badly it leaks, and goes where the manifold goes. So it must
+ * draw away upwards from the manifold without falling with it; a bench without a manifold sensor can not show that. */
 static bool looks_shut(const struct taut_watch *watch)
 {
     const struct taut_watch_check *c = &watch->check;
-    if (c->rate_pa_per_s > proof * c->u_rate_pa_per_s)
-        return true;
     double w = watch->noise.wander_pa_per_sqrt_s;
     double u = sqrt(2 * taut_watch_density(&watch->noise) * (1 / gap_memory_s + 1 / c->span_s) + 2 * w * w * c->span_s);
-    return fabs(watch->check_gap_sum / watch->check_gaps - watch->check_gap_before_pa) > proof * u;
+    bool apart = watch->check_gap_sum / watch->check_gaps - watch->check_gap_before_pa > proof * u;
+    return apart && c->rate_pa_per_s > -sure * c->u_rate_pa_per_s;
 }
 
 void taut_watch_check_push(struct taut_watch *watch, double t_s, double mean_pa)
