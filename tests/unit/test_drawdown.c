@@ -7,6 +7,9 @@
 
 #include <cmocka.h>
 
+#include <gsl/gsl_errno.h>
+#include <gsl/gsl_multifit_nlinear.h>
+
 #include "taut/drawdown.h"
 #include "taut/units.h"
 #include "tt_csv.h"
@@ -242,6 +245,51 @@ static void ultimate_pressure_and_time_are_foreseen(void **state)
     tt_near(d.result.early_tau_s, 10, 0.05, "early tau");
 }
 
+/* ---- a second opinion on the fit: GSL's nonlinear least squares over the same readings ------------------------------ */
+
+enum { GSL_POINTS = 60 };
+static double gsl_t_s[GSL_POINTS], gsl_p_pa[GSL_POINTS];
+static int gsl_first;
+
+static int gsl_residual(const gsl_vector *x, void *data, gsl_vector *f)
+{
+    (void)data;
+    for (int i = gsl_first; i < GSL_POINTS; i++) {
+        double e = exp(-gsl_vector_get(x, 2) * (gsl_t_s[i] - gsl_t_s[gsl_first]));
+        gsl_vector_set(f, (size_t)(i - gsl_first), gsl_vector_get(x, 0) + gsl_vector_get(x, 1) * e - gsl_p_pa[i]);
+    }
+    return GSL_SUCCESS;
+}
+
+static void the_fit_agrees_with_gsl(void **state)
+{
+    (void)state;
+    struct taut_drawdown d;
+    assert_int_equal(taut_drawdown_init(&d, 1000, 1800), TAUT_OK);
+    random_state = 11;
+    for (int i = 0; i < GSL_POINTS; i++) { /* one reading a second: every bin is one reading */
+        gsl_t_s[i] = i;
+        gsl_p_pa[i] = 100 * (20 + 990 * exp(-i / 12.0)) + 30 * normal();
+        taut_drawdown_push(&d, taut_ns(i), gsl_p_pa[i]);
+    }
+    gsl_first = GSL_POINTS / 2; /* the judged half: the fall began with the first reading */
+    gsl_multifit_nlinear_parameters how = gsl_multifit_nlinear_default_parameters();
+    gsl_multifit_nlinear_workspace *work = gsl_multifit_nlinear_alloc(gsl_multifit_nlinear_trust, &how, GSL_POINTS - 30, 3);
+    gsl_multifit_nlinear_fdf problem = {.f = gsl_residual, .n = GSL_POINTS - 30, .p = 3};
+    gsl_vector *x = gsl_vector_alloc(3);
+    gsl_vector_set(x, 0, 1500);
+    gsl_vector_set(x, 1, 9000);
+    gsl_vector_set(x, 2, 0.1);
+    int info;
+    assert_int_equal(gsl_multifit_nlinear_init(x, &problem, work), GSL_SUCCESS);
+    assert_int_equal(gsl_multifit_nlinear_driver(200, 1e-12, 1e-12, 0, NULL, NULL, &info, work), GSL_SUCCESS);
+    const gsl_vector *best = gsl_multifit_nlinear_position(work);
+    tt_near(d.result.ultimate_pa, gsl_vector_get(best, 0), 1e-5, "ultimate pressure");
+    tt_near(d.result.tau_s, 1 / gsl_vector_get(best, 2), 1e-5, "tau");
+    gsl_multifit_nlinear_free(work);
+    gsl_vector_free(x);
+}
+
 static void readings_that_are_no_numbers_are_passed_over(void **state)
 {
     (void)state;
@@ -282,6 +330,7 @@ int main(void)
         cmocka_unit_test(each_bag_is_told_for_what_it_is),
         cmocka_unit_test(slow_readings_are_enough),
         cmocka_unit_test(ultimate_pressure_and_time_are_foreseen),
+        cmocka_unit_test(the_fit_agrees_with_gsl),
         cmocka_unit_test(readings_that_are_no_numbers_are_passed_over),
         cmocka_unit_test(words_and_sentences_are_complete),
     };
