@@ -304,7 +304,7 @@ int tautd_loop_run(struct tautd_loop *loop)
             break;
         }
         read_clocks(loop);
-        bool tick = false;
+        bool tick = false, asked = false;
         for (int i = 0; i < n; i++) {
             int fd = events[i].data.fd;
             if (fd == loop->signals)
@@ -315,11 +315,13 @@ int tautd_loop_run(struct tautd_loop *loop)
                 tautd_readings_take(loop);
             else if (fd == tautd_sink_fd(loop->sink))
                 on_sink_news(loop);
+            else
+                asked = true;
         }
         tautd_readings_flush(loop, false);
         if (tick)
             sound = on_tick(loop);
-        if (sound)
+        if (sound && (asked || !tautd_api_idle(loop->api)))
             tautd_api_run(loop->api);
         tautd_sink_flush(loop->sink);
     }

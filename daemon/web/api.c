@@ -46,6 +46,7 @@ struct tautd_api {
     struct tautd_answer answer;
     struct listener listener[LISTENERS];
     int listeners, open; /* open: questions not yet answered in full */
+    int connections;
     int port;
     struct tautd_listen_file file;
 };
@@ -71,10 +72,12 @@ static void on_connection(void *cls, struct MHD_Connection *connection, void **c
     if (what == MHD_CONNECTION_NOTIFY_CLOSED) {
         struct slot *slot = *context;
         listener->closed = true;
+        listener->api->connections--;
         if (slot)
             *slot = (struct slot){0};
         return;
     }
+    listener->api->connections++;
     for (int i = 0; i < CONNECTIONS; i++)
         if (!listener->slot[i].connection) {
             listener->slot[i] = (struct slot){connection, tautd_clock_real_ns() + ASK_NS};
@@ -242,8 +245,15 @@ static int shorter(int a, int b)
     return a < 0 || (b >= 0 && b < a) ? b : a;
 }
 
+bool tautd_api_idle(const struct tautd_api *api)
+{
+    return api->connections == 0;
+}
+
 int tautd_api_timeout_ms(const struct tautd_api *api)
 {
+    if (tautd_api_idle(api))
+        return -1;
     int ms = tautd_live_timeout_ms(api->answer.live);
     const int64_t next_ns = next_deadline_ns(api);
     if (next_ns != NEVER) {

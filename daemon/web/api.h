@@ -57,6 +57,9 @@ int tautd_api_port(const struct tautd_api *api);
 /** Descriptors for the main loop's epoll (level-triggered, readable); at most 4. @return how many */
 int tautd_api_fds(const struct tautd_api *api, int *fds, int most);
 
+/** Nobody is connected: tautd_api_run has nothing to do until a descriptor is readable. */
+bool tautd_api_idle(const struct tautd_api *api);
+
 /** Longest time the loop may sleep, in real ms; -1 for no bound. */
 int tautd_api_timeout_ms(const struct tautd_api *api);
 

@@ -175,7 +175,7 @@ def instructions_16():
         keep = os.environ.get("TAUT_KEEP_PROFILE")
         if keep:
             pathlib.Path(keep).write_text(text)
-        per = int(re.search(r"^(?:summary|totals): (\d+)", text, re.M)[1]) / samples
+        per = int(re.search(r"^totals: (\d+)", text, re.M)[1]) / samples
         figure("G9 user instructions per sample, everything on", f"{per:.0f}", f"{samples} samples, filling, trace and watch", "<= 3000", per <= 3000)
 
 
