@@ -9,7 +9,7 @@ static const double frozen_share = 0.25;  /* of the judged span without one chan
 static const double reasonable = 8;       /* times the recipe's test time; beyond it a test is called too noisy */
 static const double least_rise_pa = 1;
 static const double least_rise_share = 0.03; /* of what the limit allows over the span: less counts as flat */
-static const double before_level_s = 15;
+static const double before_level_s = 3;
 
 void droptest_end(struct taut_droptest *test, enum taut_verdict verdict, enum taut_droptest_why why)
 {
@@ -54,7 +54,7 @@ static struct levels levels_of(const struct taut_droptest *test, const struct dr
     if (test->n_before > 0) {
         uint32_t count = 0;
         l.before_pa = l.manifold_before_pa = 0;
-        for (uint32_t i = test->n_before; i > 0 && (count < 4 || test->before[i - 1].t_s > -before_level_s); i--, count++) {
+        for (uint32_t i = test->n_before; i > 0 && (count < 1 || test->before[i - 1].t_s > -before_level_s); i--, count++) {
             l.before_pa += test->before[i - 1].p_pa;
             l.manifold_before_pa += (double)test->before[i - 1].manifold_pa;
         }
