@@ -68,15 +68,15 @@ static void tell_verdict(struct tautd_loop *loop, int station, const struct taut
 
 /* ---- record ------------------------------------------------------------------------------------------------ */
 
-static void put_record(struct tautd_loop *loop, struct tautd_place *place)
+void tautd_effects_record(struct tautd_loop *loop, const struct taut_station *station, struct tautd_folder *folder)
 {
     struct taut_text text;
     taut_text_init(&text, loop->text, TAUTD_TEXT_BYTES);
-    taut_record_print(&place->station, software, NULL, &text);
+    taut_record_print(station, software, NULL, &text);
     if (text.full)
-        tautd_log(TAUTD_ERROR, "record of %s is too large and was left out", place->station.run.part);
+        tautd_log(TAUTD_ERROR, "record of %s is too large and was left out", station->run.part);
     else
-        tautd_folder_put(place->folder, "record.json", text.at, text.length);
+        tautd_folder_put(folder, "record.json", text.at, text.length);
 }
 
 static void journal(struct tautd_place *place, const struct taut_text *line)
@@ -96,7 +96,7 @@ static void row_word(struct tautd_place *place, const char *kind, const char *wh
 static void carry_out(struct tautd_loop *loop, int station, const struct taut_effect *effect)
 {
     struct tautd_place *place = &loop->place[station];
-    char storage[4096];
+    char storage[TAUT_JOURNAL_LINE_MAX];
     struct taut_text line;
     taut_text_init(&line, storage, sizeof storage);
     taut_journal_effect(&place->station, effect, place->rows, &line);
@@ -106,7 +106,7 @@ static void carry_out(struct tautd_loop *loop, int station, const struct taut_ef
         row_word(place, "phase ", taut_phase_text(effect->to));
         tautd_log(TAUTD_NOTICE, "station %s: %s", place->station.setup.name, taut_phase_text(effect->to));
         if (place->folder)
-            put_record(loop, place);
+            tautd_effects_record(loop, &place->station, place->folder);
         tautd_api_publish(loop->api, station, "phase");
         break;
     case TAUT_EFFECT_VALVE: {
@@ -128,7 +128,7 @@ static void carry_out(struct tautd_loop *loop, int station, const struct taut_ef
         break;
     case TAUT_EFFECT_CLOSE:
         if (place->folder) {
-            put_record(loop, place);
+            tautd_effects_record(loop, &place->station, place->folder);
             tautd_log(TAUTD_NOTICE, "station %s: part %s is in %s", place->station.setup.name, place->station.run.part,
                       tautd_folder_path(place->folder));
             tautd_folder_seal(place->folder);
@@ -168,7 +168,7 @@ enum taut_status tautd_effects_step(struct tautd_loop *loop, int station, struct
         write_row(loop, station, event);
         tautd_api_publish(loop->api, station, "sweep");
     } else if (place->folder) {
-        char storage[4096];
+        char storage[TAUT_JOURNAL_LINE_MAX];
         struct taut_text line;
         taut_text_init(&line, storage, sizeof storage);
         taut_journal_event(event, place->rows, status, &line);

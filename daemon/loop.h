@@ -70,6 +70,8 @@ void tautd_readings_tick(struct tautd_loop *loop);
 
 /* effects.c: give an event to a station, journal it, and do what comes back */
 enum taut_status tautd_effects_step(struct tautd_loop *loop, int station, struct taut_event *event, struct taut_diag *diag);
+/** Write record.json as the station stands. */
+void tautd_effects_record(struct tautd_loop *loop, const struct taut_station *station, struct tautd_folder *folder);
 /** Start a part: number, folder, step; all or nothing. */
 enum taut_status tautd_effects_start(struct tautd_loop *loop, int station, const struct taut_command *command, const char *part,
                                      const char *recipe, struct taut_diag *diag);

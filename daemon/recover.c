@@ -47,6 +47,11 @@ static void take_up(void *ctx, const char *name, const char *path)
         tautd_log(TAUTD_ERROR, "open part in %s can not be taken up: %s", path, taut_diag_print(&diag, line, sizeof line));
         return;
     }
+    if (!taut_station_running(loop->scratch)) { /* it ended, but the seal was not finished; the station may have a newer part */
+        tautd_effects_record(loop, loop->scratch, folder);
+        tautd_folder_seal(folder);
+        return;
+    }
     place->station = *loop->scratch;
     place->folder = folder;
     place->rows = report.rows;
@@ -57,11 +62,6 @@ static void take_up(void *ctx, const char *name, const char *path)
     place->epoch_ns = loop->now_mono_ns - place->station.now_ns - gap_ns;
     tautd_log(TAUTD_NOTICE, "station %s: part %s taken up in %s after %.0f s", name, place->station.run.part,
               taut_phase_text(place->station.phase), taut_seconds(gap_ns));
-    if (!taut_station_running(&place->station)) { /* it ended, but the seal was not finished */
-        tautd_folder_seal(folder);
-        place->folder = NULL;
-        return;
-    }
     struct taut_event event = {.kind = TAUT_EVENT_RESUME, .wall_ns = loop->now_wall_ns, .gap_ns = gap_ns};
     event.t_ns = tautd_effects_station_ns(place, loop->now_mono_ns);
     (void)!tautd_effects_step(loop, station, &event, NULL);

@@ -12,7 +12,8 @@
 #include "clock.h"
 #include "log.h"
 
-enum { NUDGE = UINT32_MAX, EVENTS = 64 };
+#define NUDGE UINT32_MAX /* in place of a peer's index */
+enum { EVENTS = 64 };
 
 static struct tautd_block *block_of(struct tautd_peer *p)
 {

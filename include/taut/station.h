@@ -202,12 +202,12 @@ struct taut_station {
     int64_t phase_ns;            /* when the phase began */
     struct taut_sample latest[TAUT_ROLES];
     int64_t latest_ns[TAUT_ROLES];
-    bool valve_open; /* as commanded (driven) or as the operator said (hand) */
-    struct taut_drawdown drawdown;   /* how far and how soon the bag comes down, in drawdown */
+    bool valve_open;               /* as commanded (driven) or as the operator said (hand) */
+    struct taut_drawdown drawdown; /* how far and how soon the bag comes down, in drawdown */
     struct taut_droptest droptest;
     struct taut_watch watch;
     struct taut_station_alarm alarm[TAUT_ALARM_KINDS];
-    unsigned alarm_conditions;       /* and phase, when the alarms were last looked at, at alarms_ns */
+    unsigned alarm_conditions; /* and phase, when the alarms were last looked at, at alarms_ns */
     int64_t alarms_ns;
     struct taut_test_record test[TAUT_TESTS_MAX]; /* the newest TAUT_TESTS_MAX */
     int tests;                                    /* run so far; may exceed TAUT_TESTS_MAX */

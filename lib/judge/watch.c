@@ -277,7 +277,9 @@ static bool matters(const struct taut_watch *watch, const struct taut_change_res
     if (found->kind != TAUT_CHANGE_RAMP || is_shut(watch->hold))
         return true;
     double least_pa = 0.5 * fmin(watch->rule.step_pa, watch->rule.leak_pa_per_s * watch->rule.tell_s);
-    return !(found->size * (t_s - found->onset_s) < least_pa);
+    /* a fast rise is clipped before it reaches the detector, which then sees it small and late: look at the level too */
+    double risen_pa = fmax(found->size * (t_s - found->onset_s), watch->pace.level_pa - found->level_pa);
+    return !(risen_pa < least_pa);
 }
 
 static void close_bin(struct taut_watch *watch)

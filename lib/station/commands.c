@@ -128,8 +128,9 @@ static void advise_drawdown(const struct taut_station *s, char out[TAUT_TEXT_MAX
         snprintf(out, TAUT_TEXT_MAX, "Below %.1f mbar: the valve closes after %.0f s there.",
                  taut_mbar(s->run.recipe.drawdown_below_pa), s->run.recipe.drawdown_hold_s);
     else if (isfinite(s->drawdown.result.to_target_s))
-        snprintf(out, TAUT_TEXT_MAX, "Drawing down to %.1f mbar, about %.0f s more: %s.", taut_mbar(s->run.recipe.drawdown_below_pa),
-                 s->drawdown.result.to_target_s, taut_drawdown_text(s->drawdown.result.state));
+        snprintf(out, TAUT_TEXT_MAX, "Drawing down to %.1f mbar, about %.0f s more: %s.",
+                 taut_mbar(s->run.recipe.drawdown_below_pa), s->drawdown.result.to_target_s,
+                 taut_drawdown_text(s->drawdown.result.state));
     else
         snprintf(out, TAUT_TEXT_MAX, "Draw down below %.1f mbar: %s.", taut_mbar(s->run.recipe.drawdown_below_pa),
                  taut_drawdown_text(s->drawdown.result.state));

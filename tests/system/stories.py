@@ -155,7 +155,7 @@ def killed_in_each_phase_and_taken_up_again():
 
         def kill_in(phase):
             b.until_phase(phase, 1500)
-            time.sleep(20 / b.speed)
+            time.sleep(6 / b.speed)
             before = b.station()
             assert before["phase"] == phase, (phase, before["phase"])
             written = before["rows"]

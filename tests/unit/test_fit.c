@@ -105,7 +105,8 @@ static void errors_under_autocorrelation_agree_with_the_reference(void **state)
         tt_near(g.slope, tt_json_number(at, "gls_true_phi/slope_mbar_per_s"), 1e-6, "gls slope");
         tt_near(g.intercept, tt_json_number(at, "gls_true_phi/intercept_mbar"), 1e-6, "gls intercept");
         /* the reference takes the innovation as known */
-        tt_near(g.u_slope * sets[k].innovation_sd / g.innovation_sd, tt_json_number(at, "gls_true_phi/se_slope"), 1e-6, "gls u slope");
+        tt_near(g.u_slope * sets[k].innovation_sd / g.innovation_sd, tt_json_number(at, "gls_true_phi/se_slope"), 1e-6,
+                "gls u slope");
     }
 }
 
