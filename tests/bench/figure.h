@@ -9,7 +9,8 @@
 
 static int figures_missed;
 
-static inline void figure(const char *name, double value, const char *goal, const char *format, ...)
+__attribute__((format(printf, 4, 5))) static inline void figure(const char *name, double value, const char *goal,
+                                                                const char *format, ...)
 {
     char beside[120], number[32];
     va_list args;
