@@ -79,7 +79,7 @@ step "build clang" build clang
 step "build tsan" build tsan
 step "format" formatted
 step "clang-tidy" tidy
-run asan -LE 'stat|arch|bench'
+run asan -LE 'stat|bench'
 run tsan -L 'bus|sink|web|system'
-run dev -L 'stat|arch|bench'
+run dev -L 'stat|bench'
 finish
