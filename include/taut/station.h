@@ -217,6 +217,7 @@ struct taut_station {
     bool aborted;
     char override_reason[TAUT_TEXT_MAX]; /* filled without a passed test; "" else */
     int64_t below_since_ns;              /* drawdown: since when below the target; -1 when not */
+    int64_t below_last_ns;               /* drawdown: when it was last below the target; -1 when never */
     struct taut_phase_figures figures[TAUT_PHASES];
 };
 

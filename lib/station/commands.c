@@ -26,6 +26,15 @@ static const struct {
                            "no part is under way: a note needs one"                                                                                                        },
 };
 
+/* The operator closes the valve first and confirms then: meanwhile the bag may have risen above the target again. */
+static bool came_down(const struct taut_station *s)
+{
+    enum { CONFIRM_S = 120 };
+    if (s->latest[TAUT_ROLE_VENT].value <= s->run.recipe.drawdown_below_pa)
+        return true;
+    return s->setup.valve == TAUT_VALVE_HAND && s->below_last_ns >= 0 && taut_seconds(s->now_ns - s->below_last_ns) <= CONFIRM_S;
+}
+
 static enum taut_status isolate(struct taut_station *s, const struct taut_command *c, struct taut_effects *effects,
                                 struct taut_diag *diag)
 {
@@ -34,7 +43,7 @@ static enum taut_status isolate(struct taut_station *s, const struct taut_comman
         return taut_diag_set(diag, TAUT_E_STATE, "%s does not read (%s): nothing could be judged",
                              s->setup.channel[TAUT_ROLE_VENT].name,
                              s->latest_ns[TAUT_ROLE_VENT] < 0 ? "no reading yet" : taut_reason_text(vent->reason));
-    if (vent->value > s->run.recipe.drawdown_below_pa && !c->text[0])
+    if (!came_down(s) && !c->text[0])
         return taut_diag_set(
             diag, TAUT_E_STATE,
             "the bag is at %.1f mbar; recipe %s wants below %.1f mbar before it is shut off (give a reason to test all the same)",
@@ -117,13 +126,17 @@ static void advise_drawdown(const struct taut_station *s, char out[TAUT_TEXT_MAX
 {
     const struct taut_test_record *last = taut_station_last_test(s);
     bool below = s->below_since_ns >= 0;
+    bool long_enough = below && taut_seconds(s->now_ns - s->below_since_ns) >= s->run.recipe.drawdown_hold_s;
     if (last && last->result.verdict == TAUT_VERDICT_FAIL)
         snprintf(out, TAUT_TEXT_MAX, "The drop test failed: find the leak along the tape, seal it, then test again.");
     else if (last)
         snprintf(out, TAUT_TEXT_MAX, "The drop test was not conclusive: %.120s Then test again.",
                  taut_droptest_why_text(last->result.why));
-    else if (below && s->setup.valve == TAUT_VALVE_HAND)
+    else if (s->setup.valve == TAUT_VALVE_HAND && (long_enough || (!below && came_down(s))))
         snprintf(out, TAUT_TEXT_MAX, "Close the valve at the vent by hand, then confirm with isolate.");
+    else if (below && s->setup.valve == TAUT_VALVE_HAND)
+        snprintf(out, TAUT_TEXT_MAX, "Below %.1f mbar: keep the pump on for %.0f s.", taut_mbar(s->run.recipe.drawdown_below_pa),
+                 s->run.recipe.drawdown_hold_s);
     else if (below)
         snprintf(out, TAUT_TEXT_MAX, "Below %.1f mbar: the valve closes after %.0f s there.",
                  taut_mbar(s->run.recipe.drawdown_below_pa), s->run.recipe.drawdown_hold_s);

@@ -32,7 +32,7 @@ void taut_station_init(struct taut_station *station, const struct taut_station_s
     memset(station, 0, sizeof *station);
     station->setup = *setup;
     station->valve_open = true;
-    station->below_since_ns = -1;
+    station->below_since_ns = station->below_last_ns = -1;
     for (int r = 0; r < TAUT_ROLES; r++) {
         station->latest[r] = (struct taut_sample){.value = NAN, .quality = TAUT_QUALITY_BAD, .reason = TAUT_REASON_STALE};
         station->latest_ns[r] = -1;
@@ -89,7 +89,7 @@ void step_enter(struct taut_station *s, enum taut_phase to, struct taut_effects 
     s->phase_ns = s->now_ns;
     switch (to) {
     case TAUT_PHASE_DRAWDOWN:
-        s->below_since_ns = -1;
+        s->below_since_ns = s->below_last_ns = -1;
         step_valve(s, true, effects);
         new_test(s);
         (void)!taut_drawdown_init(&s->drawdown, s->run.recipe.drawdown_below_pa, s->run.recipe.drawdown_max_s);
@@ -169,6 +169,7 @@ static void on_drawdown(struct taut_station *s, const struct taut_sweep *sweep, 
         s->below_since_ns = -1;
         return;
     }
+    s->below_last_ns = s->now_ns;
     if (s->below_since_ns < 0)
         s->below_since_ns = s->now_ns;
     /* The first test starts by itself where the valve can be driven; after a failed one the leak is hunted first. */
