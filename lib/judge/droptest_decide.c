@@ -121,8 +121,11 @@ static bool shut_off(const struct taut_droptest *test, const struct droptest_fit
     return risen || fall_stopped(test, fit);
 }
 
+/* A bag on its own does not settle downwards: a curve that comes down to its level is still being drawn to it. */
 static bool falling(const struct taut_droptest *test, const struct droptest_fit *fit)
 {
+    if (fit->amplitude_pa < 0 && test->block[test->n_block - 1].p_pa < test->block[0].p_pa)
+        return true;
     return fit->line_rise_pa < -fit->certain_rise_pa - test->rule.drift_pa_per_s * fit->span_s;
 }
 
