@@ -95,8 +95,7 @@ static void what_was_seen_is_said(void **state)
 }
 
 /* Run the command; its output, errors included, is in `output`.  @return exit code */
-__attribute__((format(printf, 1, 2)))
-static int command(const char *format, ...)
+__attribute__((format(printf, 1, 2))) static int command(const char *format, ...)
 {
     char arguments[400], line[800];
     va_list list;
