@@ -11,7 +11,7 @@ enum { WINDOW_S = 10 };
 static const double after_window_s = 30, after_guard_s = 1; /* the moment of shut-off is known to about a second */
 
 /* Work is spread over pushes, as few instructions each as a poll at 10 Hz may cost: a push earns, a job spends.
- * Instructions are as measured (tests/stat/README.md). */
+ * Instructions are as measured under callgrind. */
 enum job { JOB_NONE, JOB_NOISE, JOB_SCAN, JOB_FIT };
 static const double earned_per_push = 1300, earned_per_s = 13000, credit_most = 4e5;
 static const double noise_cost = 800, look_cost = 160, fit_cost = 640, scan_cost = 640; /* per block */
